@@ -1,0 +1,15 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package readings
+
+import "time"
+
+// MachineFault is one diagnostic trouble code that a controller of the machine reports (SAE J1939-73 DM1).
+type MachineFault struct {
+	At     time.Duration
+	Source uint8
+	SPN    uint32
+	FMI    uint8
+	Count  uint8
+	Gone   bool // the controller no longer reports it
+}
