@@ -18,6 +18,8 @@ var (
 	ErrUnknownUnit = errors.New("unknown unit")
 	// ErrNotNumber says the part before the unit is no number.
 	ErrNotNumber = errors.New("not a number")
+	// ErrImpossible says that no such value exists, as a temperature below absolute zero.
+	ErrImpossible = errors.New("impossible value")
 )
 
 type spelling struct {
@@ -91,7 +93,7 @@ func table(d Dim) []spelling {
 		// scfm here is 1 ft3/min at 14.696 psia (101.325 kPa) and 68 degF, carried to ANR (100 kPa, 20 degC) by the
 		// gas law: 28.692 L/min ANR. NL/min is DIN 1343 (0 degC, 101.325 kPa): 1.08744 L/min ANR.
 		return []spelling{
-			{Unit{"L/min", d, 1e-3 / 60, 0}, []string{"L/min", "l/min"}},
+			{Unit{"L/min", d, 1e-3 / 60, 0}, []string{"L/min", "l/min", "L/min ANR"}},
 			{Unit{"scfm", d, cubicF / 60 * 101.325 / 100, 0}, []string{"scfm"}},
 			{Unit{"NL/min", d, 1e-3 / 60 * 101.325 / 100 * 293.15 / 273.15, 0}, []string{"NL/min", "Nl/min"}},
 			{Unit{"m3/h", d, 1.0 / 3600, 0}, []string{"m3/h"}},
@@ -152,33 +154,45 @@ func Preferred(d Dim) Unit {
 	return t[0].unit
 }
 
-// ParseUnit finds the unit written as word (a UCUM code or a common spelling) in dimension d.
+// ParseUnit finds the unit written as word (a UCUM code or a common spelling) in dimension d. Upper and lower case may
+// be mixed up where that cannot change the size: "KPA" is read, "mPa" for MPa or "MV" for mV is not.
 func ParseUnit(word string, d Dim) (Unit, error) {
 	word = strings.TrimSpace(word)
-	for _, s := range table(d) {
-		if word == s.unit.Code {
-			return s.unit, nil
-		}
-		for _, w := range s.words {
-			if word == w {
-				return s.unit, nil
-			}
-		}
+	if u, ok := lookUp(word, d, func(a, b string) bool { return a == b }); ok {
+		return u, nil
 	}
-	for _, s := range table(d) {
-		for _, w := range s.words {
-			if strings.EqualFold(word, w) {
-				return s.unit, nil
-			}
-		}
+	if u, ok := lookUp(word, d, strings.EqualFold); ok && !prefixInDoubt(word, d) {
+		return u, nil
 	}
 	return Unit{}, fmt.Errorf("%w %q; use one of: %s", ErrUnknownUnit, word, strings.Join(Units(d), ", "))
 }
 
-// Parse reads a quantity with its unit ("7.6 bar", "38 L", "60 %") into SI. A bare number wraps ErrNoUnit, unless d
-// is None; NaN and infinities are refused.
-func Parse(text string, d Dim) (Value, error) {
-	text = strings.TrimSpace(text)
+func lookUp(word string, d Dim, same func(a, b string) bool) (Unit, bool) {
+	for _, s := range table(d) {
+		if same(word, s.unit.Code) {
+			return s.unit, true
+		}
+		for _, w := range s.words {
+			if same(word, w) {
+				return s.unit, true
+			}
+		}
+	}
+	return Unit{}, false
+}
+
+// prefixInDoubt reports whether the first letter of word could be milli as well as mega: what follows it is a unit too.
+func prefixInDoubt(word string, d Dim) bool {
+	if len(word) < 2 || (word[0] != 'm' && word[0] != 'M') {
+		return false
+	}
+	_, ok := lookUp(word[1:], d, strings.EqualFold)
+	return ok
+}
+
+// Split parts the text of a quantity into its number and its unit, neither of them checked.
+func Split(text string) (number, unit string) {
+	text = strings.ReplaceAll(strings.TrimSpace(text), "\u2212", "-") // a minus sign as a word processor sets it
 	i := 0
 	for i < len(text) && strings.IndexByte("+-.0123456789eE", text[i]) >= 0 {
 		if (text[i] == 'e' || text[i] == 'E') && !exponentAt(text, i) {
@@ -186,19 +200,32 @@ func Parse(text string, d Dim) (Value, error) {
 		}
 		i++
 	}
-	n, err := strconv.ParseFloat(text[:i], 64)
-	if err != nil || math.IsInf(n, 0) || math.IsNaN(n) {
+	return text[:i], strings.TrimSpace(text[i:])
+}
+
+// Parse reads a quantity with its unit ("7.6 bar", "38 L", "60 %") into SI. A bare number wraps ErrNoUnit, unless d
+// is None; NaN and infinities wrap ErrNotNumber, a temperature below absolute zero ErrImpossible.
+func Parse(text string, d Dim) (Value, error) {
+	number, word := Split(text)
+	n, err := strconv.ParseFloat(number, 64)
+	if err != nil || strings.HasPrefix(word, ",") {
 		return Value{}, fmt.Errorf("%w: %q", ErrNotNumber, text)
 	}
-	word := strings.TrimSpace(text[i:])
 	if word == "" && d != None {
-		return Value{}, fmt.Errorf("%w after %s; use one of: %s", ErrNoUnit, text, strings.Join(Units(d), ", "))
+		return Value{}, fmt.Errorf("%w after %s; use one of: %s", ErrNoUnit, number, strings.Join(Units(d), ", "))
 	}
 	u, err := ParseUnit(word, d)
 	if err != nil {
 		return Value{}, err
 	}
-	return Value{SI: u.SI(n), Unit: u}, nil
+	v := Value{SI: u.SI(n), Unit: u}
+	if math.IsInf(v.SI, 0) {
+		return Value{}, fmt.Errorf("%w: %q is too large", ErrNotNumber, text)
+	}
+	if d == Temperature && v.SI < -1e-9 {
+		return Value{}, fmt.Errorf("%w: %q is below absolute zero", ErrImpossible, text)
+	}
+	return v, nil
 }
 
 func exponentAt(s string, i int) bool {
