@@ -89,7 +89,9 @@ type State struct {
 
 	Group    string // key and place of the root of its group; empty: stands alone
 	FirstOut bool   // the earliest onset of its group
-	Silent   bool   // announced inside its root's place, without sound
+	Silent   bool   // announced inside its root's place, or a note: without sound
+	Announce uint32 // how often it has sounded since the start; a step up asks an outlet to sound it
+	Damped   bool   // it chattered, so its off-delay is doubled for a while
 	Seq      uint64 // number of its last transition
 }
 
@@ -156,6 +158,7 @@ type Command struct {
 	Role  Role          `json:"role"`
 	Via   string        `json:"via"` // "page", "cli"
 	Why   string        `json:"why,omitempty"`
+	Age   time.Duration `json:"age,omitempty"` // how old it was when it arrived; zero: just now
 }
 
 // Answer is what the box says to a command.
