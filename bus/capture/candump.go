@@ -4,6 +4,7 @@ package capture
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"time"
@@ -30,8 +31,7 @@ type candumpDecoder struct {
 	line    int64
 	scanned int // bytes of the window known to hold no line end
 
-	lastLink  []byte
-	lastIndex uint16
+	lastIndex uint16 // the link of the line before
 }
 
 // fields is one parsed line.
@@ -196,15 +196,12 @@ func (d *candumpDecoder) acceptLast(f *bus.Frame, text []byte, p *fields, kind l
 }
 
 func (d *candumpDecoder) finish(f *bus.Frame, p *fields, offset int64) bool {
-	if d.lastLink == nil || !bytes.Equal(p.link, d.lastLink) {
+	links := d.owner.links
+	if int(d.lastIndex) >= len(links) || links[d.lastIndex] != string(p.link) {
 		i, ok := d.owner.link(p.link)
 		if !ok {
 			d.owner.blame(d.line, offset, fmt.Sprintf("more than %d link names", maxLinks))
 			return false
-		}
-		d.lastLink = append(d.lastLink[:0], p.link...)
-		if d.lastLink == nil {
-			d.lastLink = []byte{}
 		}
 		d.lastIndex = i
 	}
@@ -285,25 +282,12 @@ func parseStamp(s []byte, p *fields) (int, string) {
 	return i + 2, ""
 }
 
-// nibble is the value of a hex digit, or 16.
-func nibble(c byte) byte {
-	switch {
-	case c-'0' <= 9:
-		return c - '0'
-	case c-'A' <= 5:
-		return c - 'A' + 10
-	case c-'a' <= 5:
-		return c - 'a' + 10
-	}
-	return 16
-}
-
 // parseFrame parses ID#DATA, ID#R, ID##FD, and the " R" or " T" (received, sent) that candump -x adds behind.
 func parseFrame(f *bus.Frame, s []byte, p *fields) (lineKind, string) {
 	var id uint32
 	n := 0
 	for ; n < len(s) && n < 9; n++ {
-		v := nibble(s[n])
+		v := hexValue[s[n]]
 		if v > 15 {
 			break
 		}
@@ -337,15 +321,16 @@ func parseFrame(f *bus.Frame, s []byte, p *fields) (lineKind, string) {
 	if len(s) > 0 && (s[0] == '#' || s[0] == 'R') {
 		return parseSpecial(f, s, p)
 	}
-	f.Data = [maxData]byte{}
+	var data uint64 // the first byte lowest
 	i := 0
 	for ; i+1 < len(s) && i < 2*maxData; i += 2 {
-		hi, lo := nibble(s[i]), nibble(s[i+1])
-		if (hi | lo) > 15 {
+		hi, lo := hexValue[s[i]], hexValue[s[i+1]]
+		if hi|lo > 15 {
 			break
 		}
-		f.Data[i/2] = hi<<4 | lo
+		data |= uint64(hi<<4|lo) << (4 * i)
 	}
+	binary.LittleEndian.PutUint64(f.Data[:], data)
 	f.Length = uint8(i / 2) //nolint:gosec // at most 8
 	p.complete = i == 2*maxData
 	return parseTail(s[i:], p.complete)
@@ -372,7 +357,7 @@ func parseSpecial(f *bus.Frame, s []byte, p *fields) (lineKind, string) {
 // since 2020), and the direction of candump -x.
 func parseTail(s []byte, eight bool) (lineKind, string) {
 	if eight && len(s) >= 2 && s[0] == '_' {
-		if v := nibble(s[1]); v >= 9 && v <= 15 {
+		if v := hexValue[s[1]]; v >= 9 && v <= 15 {
 			s = s[2:]
 		}
 	}

@@ -262,6 +262,11 @@ func (r *Reader) tear(words string) {
 
 // link finds or adds a link; false when there are too many.
 func (r *Reader) link(name []byte) (uint16, bool) {
+	for i, have := range r.links[:min(len(r.links), 8)] { // a box has few links, and this beats the map
+		if have == string(name) {
+			return uint16(i), true //nolint:gosec // below 8
+		}
+	}
 	if i, ok := r.linkIndex[string(name)]; ok {
 		return i, true
 	}

@@ -18,7 +18,7 @@ type window struct {
 	err error // why src gave no more
 }
 
-const windowSize = 1 << 17
+const windowSize = 1 << 16
 
 func newWindow(src io.Reader) *window { return &window{src: src, buf: make([]byte, windowSize)} }
 
