@@ -1,0 +1,221 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package signals
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"go.einride.tech/can/pkg/dbc"
+
+	"airhold/bus/j1939"
+	"airhold/sensors/units"
+)
+
+// ErrDBC is wrapped by every complaint about a DBC file; the text starts with file:line:column.
+var ErrDBC = errors.New("not a usable DBC file")
+
+// DBC is a user's list of messages, ready to read from.
+type DBC struct {
+	name  string
+	exact map[uint32]*layout // by identifier, the top bit set for 29-bit ones
+	byPGN map[uint32]*layout
+	order []*layout
+}
+
+const extendedBit = 1 << 31
+
+// ParseDBC reads the messages, signals, multiplexing (plain and extended), value texts and float types of a DBC file;
+// it leaves the rest of the file aside. Errors name file, line and column.
+//
+// A message with a 29-bit identifier is taken for a parameter group and matched by its PGN, whatever priority and
+// sender, unless the file's VFrameFormat attribute calls it a plain extended frame. Signals of parameter groups obey
+// J1939's codes for error and not available (NMEA 2000's in its page). Other messages match by the whole identifier
+// and have no such codes. Where the file declares a range, values outside are Reserved; nothing is ever clamped.
+func ParseDBC(name string, data []byte) (*DBC, error) {
+	text := clean(data)
+	parser := dbc.NewParser(name, text.kept)
+	if err := parser.Parse(); err != nil {
+		return nil, dbcError(name, err.Position().Line, err.Position().Column, err.Reason())
+	}
+	b := &DBC{name: name, exact: make(map[uint32]*layout), byPGN: make(map[uint32]*layout)}
+	for _, def := range parser.Defs() {
+		if m, ok := def.(*dbc.MessageDef); ok && !dbc.IsIndependentSignalsMessage(m) {
+			if err := b.message(m, &text); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for _, def := range parser.Defs() {
+		b.refine(def)
+	}
+	if len(b.order) == 0 {
+		return nil, dbcError(name, 1, 1, "no message (BO_) in the file")
+	}
+	return b, nil
+}
+
+func dbcError(name string, line, column int, reason string) error {
+	return fmt.Errorf("%s:%d:%d: %s (%w)", name, line, column, strings.TrimSuffix(reason, "."), ErrDBC)
+}
+
+func (b *DBC) message(m *dbc.MessageDef, text *dbcText) error {
+	fail := func(pos [2]int, format string, a ...any) error {
+		return dbcError(b.name, pos[0], pos[1], fmt.Sprintf(format, a...))
+	}
+	at := [2]int{m.Pos.Line, m.Pos.Column}
+	if err := m.MessageID.Validate(); err != nil {
+		return fail(at, "%v", err)
+	}
+	l := &layout{key: string(m.Name), source: b.name, id: m.MessageID.ToCAN(), extended: m.MessageID.IsExtended()}
+	l.byPGN = l.extended && text.formats[uint32(m.MessageID)] != plainExtended
+	if l.byPGN {
+		l.pgn = j1939.Split(l.id).PGN
+	}
+	l.fields = make([]field, len(m.Signals))
+	mux := -1
+	for i := range m.Signals {
+		s := &m.Signals[i]
+		at := [2]int{s.Pos.Line, s.Pos.Column}
+		for _, other := range l.fields[:i] {
+			if other.key == string(s.Name) {
+				return fail(at, "signal %s stands twice in message %s", s.Name, m.Name)
+			}
+		}
+		if s.Size < 1 || s.Size > 64 || s.StartBit > maxDBCBits-64 {
+			return fail(at, "signal %s: size must be 1 to 64 bits and lie within 1785 bytes", s.Name)
+		}
+		l.fields[i] = dbcField(s, l)
+		if s.IsMultiplexerSwitch {
+			if mux >= 0 {
+				return fail(at, "message %s has two multiplexers; only one signal may be marked M", m.Name)
+			}
+			mux = i
+		}
+	}
+	if err := gates(l, m, mux, text); err != nil {
+		return fmt.Errorf("%s:%w", b.name, err)
+	}
+	b.add(l)
+	return nil
+}
+
+const maxDBCBits = 1785 * 8
+
+func (b *DBC) add(l *layout) {
+	b.order = append(b.order, l)
+	switch {
+	case l.byPGN:
+		if b.byPGN[l.pgn] == nil {
+			b.byPGN[l.pgn] = l
+		}
+	case l.extended:
+		b.exact[l.id|extendedBit] = l
+	default:
+		b.exact[l.id] = l
+	}
+}
+
+func dbcField(s *dbc.SignalDef, l *layout) field {
+	f := field{
+		key: string(s.Name), start: uint16(s.StartBit), bits: uint8(s.Size), //nolint:gosec // both were checked
+		big: s.IsBigEndian, signed: s.IsSigned, factor: s.Factor, offset: s.Offset, low: s.Minimum, high: s.Maximum,
+		unit: unitOf(s.Unit),
+	}
+	if l.byPGN {
+		f.rule = ruleJ1939
+		if l.pgn >= 0x1F000 {
+			f.rule = ruleMarine
+		}
+		if f.rule == ruleJ1939 && f.signed || f.bits == 1 {
+			f.rule = plain // J1939 has no signed signals, so no code of one means "not available"
+		}
+	}
+	return f
+}
+
+// unitOf finds the unit that the file's text names; a text that is none of ours is kept as it stands.
+func unitOf(text string) units.Unit {
+	text = strings.TrimSpace(text)
+	if text == "" {
+		return units.Unit{}
+	}
+	for d := units.Pressure; d <= units.Compliance; d++ {
+		if u, err := units.ParseUnit(text, d); err == nil {
+			return u
+		}
+	}
+	switch text {
+	case "deg", "°":
+		return degree()
+	case "rad":
+		return radian()
+	}
+	return units.Unit{Code: text, Factor: 1}
+}
+
+// refine applies what the file says about signals apart from their definition: texts and float types.
+func (b *DBC) refine(def dbc.Def) {
+	switch d := def.(type) {
+	case *dbc.ValueDescriptionsDef:
+		if f := b.field(d.MessageID, string(d.SignalName)); f != nil && d.ObjectType == dbc.ObjectTypeSignal {
+			f.kind, f.meanings = Enumeration, make(map[uint64]string, len(d.ValueDescriptions))
+			for _, v := range d.ValueDescriptions {
+				if math.Abs(v.Value) < 1<<53 {
+					f.meanings[uint64(int64(v.Value))&(1<<f.bits-1)] = v.Description //nolint:gosec // wraps as meant
+				}
+			}
+		}
+	case *dbc.SignalValueTypeDef:
+		f := b.field(d.MessageID, string(d.SignalName))
+		if f != nil && (d.SignalValueType == dbc.SignalValueTypeFloat32 && f.bits == 32 ||
+			d.SignalValueType == dbc.SignalValueTypeFloat64 && f.bits == 64) {
+			f.form, f.rule = float, plain
+		}
+	}
+}
+
+func (b *DBC) field(id dbc.MessageID, signal string) *field {
+	for _, l := range b.order {
+		if l.id != id.ToCAN() || l.extended != id.IsExtended() {
+			continue
+		}
+		for i := range l.fields {
+			if l.fields[i].key == signal {
+				return &l.fields[i]
+			}
+		}
+	}
+	return nil
+}
+
+// find returns the layout for m, or nil.
+func (b *DBC) find(m *Message) *layout {
+	if !m.Extended {
+		return b.exact[m.ID]
+	}
+	if l := b.byPGN[m.PGN]; l != nil {
+		return l
+	}
+	if m.Frames == 1 {
+		return b.exact[m.ID|extendedBit]
+	}
+	return nil
+}
+
+// Compile looks up a signal of the file. An unknown name wraps ErrUnknown and lists the nearest ones.
+func (b *DBC) Compile(message, signal string) (Pick, error) {
+	for _, l := range b.order {
+		if l.key != message {
+			continue
+		}
+		if f, ok := l.lookup(signal); ok {
+			return Pick{name: message + "." + signal, layout: l, field: f, source: -1}, nil
+		}
+	}
+	path := message + "." + signal
+	return Pick{}, fmt.Errorf("%w %q in %s; nearest: %s", ErrUnknown, path, b.name,
+		strings.Join(nearest(path, names(b.order)), ", "))
+}
