@@ -36,6 +36,7 @@ const (
 	NoAnswer             // the converter or the bus did not answer
 	Implausible          // outside the plausible range the machine file declares
 	Frozen               // recorded acquisition that stands still: all channels constant
+	SourceError          // the sender on the bus says that its value is broken
 )
 
 // String returns the word used in files and messages.
@@ -65,6 +66,8 @@ func (q Quality) String() string {
 		return "implausible"
 	case Frozen:
 		return "frozen"
+	case SourceError:
+		return "source_error"
 	default:
 		return "unknown"
 	}
