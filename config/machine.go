@@ -3,8 +3,13 @@
 // Package config reads the machine file: the YAML text in which an installer says what the machine has.
 //
 // Words: a problem is one thing wrong in a file, with its place, what is allowed and what was probably meant; a
-// quantity is text with its unit. Load reports every problem at once and never guesses. The package knows no checks
-// and no drivers: it gives plain data in SI.
+// quantity is text with its unit; a place is a line and column. Load reports every problem at once and never guesses.
+// A rule looks at several keys together. The package knows no checks and no drivers: it gives plain data in SI, reads no
+// file but the machine file and the DBC files it names, and changes none.
+//
+// Sources: YAML 1.2 as read by github.com/goccy/go-yaml; limits of plausible values are generous bounds that catch a
+// slipped decimal point or a wrong unit (common practice, no source); chip limits come from the data sheets named beside
+// them.
 package config
 
 import (
@@ -62,7 +67,7 @@ const (
 type Compressor struct {
 	Name       string
 	Control    Control
-	Delivery   units.Flow          // rated free air delivery
+	Delivery   units.Flow          // rated free air delivery; 0: not known, and then no first charge is excused by it
 	CutIn      units.PressureGauge // 0: to be learned
 	CutOut     units.PressureGauge // 0: to be learned
 	DutyLimit  float64             // ratio, default 0.6
@@ -216,13 +221,14 @@ type Board struct {
 // Link is one CAN interface.
 type Link struct {
 	Name    string // "can0"
-	Bitrate int    // bit/s
+	Bitrate int    // bit/s; default 250 kbit/s (SAE J1939-11, ISO 11783-2)
 	Kind    string // "can" (default), "vcan"
 }
 
 // DBC is a user's message description.
 type DBC struct {
 	Name, File string
+	Data       []byte // the file's content; nil where Parse had no way to read files
 }
 
 // Limits are the machine-wide limits of the checks.
@@ -231,8 +237,8 @@ type Limits struct {
 	LineDrop        units.PressureGauge // between tank and ranks, until learned; default 20 kPa
 	WantedContact   float64             // ratio, default 0.90
 	ContactLoad     units.Newtons       // default 50 N
-	Barometer       units.PressureAbs   // assumed where no channel says; default 101.325 kPa
-	Altitude        float64             // m; NaN: not given
+	Barometer       units.PressureAbs   // assumed where no channel says; default 101.325 kPa, which Altitude overrides
+	Altitude        float64             // m, stands for Barometer by ISO 2533; NaN: not given
 	DischargeFactor float64             // Cd of equivalent holes, default 0.61
 }
 

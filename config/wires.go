@@ -1,0 +1,275 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"airhold/sensors/units"
+)
+
+// Chips that airhold has drivers for.
+const (
+	chipADS1115 = "ads1115"
+	chipMCP3008 = "mcp3008"
+	chipMCP3208 = "mcp3208"
+)
+
+var (
+	i2cPattern  = regexp.MustCompile(`^i2c-[0-9]{1,2}$`)            //nolint:gochecknoglobals // never changed
+	spiPattern  = regexp.MustCompile(`^spi[0-9]\.[0-9]$`)           //nolint:gochecknoglobals // never changed
+	linkPattern = regexp.MustCompile(`^[a-z][a-z0-9_.-]{0,14}$`)    //nolint:gochecknoglobals // Linux: at most 15 characters
+	slugBreaks  = regexp.MustCompile(`[^a-z0-9]+`)                  //nolint:gochecknoglobals // never changed
+	slugPattern = regexp.MustCompile(`^[a-z0-9_][a-z0-9_-]{0,47}$`) //nolint:gochecknoglobals // never changed
+)
+
+func knownBuses() []string { return []string{"i2c-0", "i2c-1", "spi0.0", "spi0.1", "spi1.0"} }
+
+func (r *reader) wires(m *Machine, top object) {
+	top.each("boards", func(e entry) {
+		if r.goodName(e.at, "board", e.key) {
+			r.board(m, e)
+		}
+	})
+	top.each("links", func(e entry) { r.link(m, e) })
+	top.each("dbcs", func(e entry) {
+		file, ok := r.scalar(e.value, fmt.Sprintf("the file of DBC %q", e.key))
+		if !ok || !r.goodName(e.at, "DBC", e.key) {
+			return
+		}
+		d := DBC{Name: e.key, File: file}
+		r.places["dbcs."+e.key] = placeOf(e.value)
+		if r.read != nil {
+			d.Data = r.dbc(placeOf(e.value), file)
+		}
+		m.DBCs = append(m.DBCs, d)
+	})
+}
+
+func (r *reader) dbc(at place, file string) []byte {
+	data, err := r.read(file)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		r.fail(at, fmt.Sprintf("there is no file %q; a DBC stands beside the machine file, or is named with its whole path", file), "", "")
+	case err != nil:
+		r.fail(at, fmt.Sprintf("%q cannot be read: %v", file, err), "", "")
+	case len(data) > maxDBCBytes:
+		r.fail(at, fmt.Sprintf("%q is larger than %d MiB; no DBC of a machine is", file, maxDBCBytes>>20), "", "")
+	}
+	return data
+}
+
+func (r *reader) board(m *Machine, e entry) {
+	o, ok := r.object(e.value, e.at, fmt.Sprintf("board %q", e.key), "boards."+e.key, "chip", "bus", "address", "vref", "range")
+	if !ok {
+		return
+	}
+	r.places["boards."+e.key] = e.at
+	o.must("chip", "say which converter it is: "+chipADS1115+", "+chipMCP3008+", "+chipMCP3208)
+	o.must("bus", "say where it is connected, as i2c-1 or spi0.0")
+	b := Board{Name: e.key, Chip: o.word("chip", chipADS1115, chipMCP3008, chipMCP3208)}
+	var badBus bool
+	if b.Bus, ok = o.text("bus"); ok && !i2cPattern.MatchString(b.Bus) && !spiPattern.MatchString(b.Bus) {
+		badBus = true
+		r.fail(placeOf(o.have["bus"].value), fmt.Sprintf("unknown bus %q", b.Bus), strings.Join(knownBuses(), ", ")+" and others of these forms", nearest(b.Bus, knownBuses()))
+	}
+	switch b.Chip {
+	case chipADS1115: // TI SBAS444: address 0x48 to 0x4b by its ADDR pin, six ranges
+		if ok && !badBus && !i2cPattern.MatchString(b.Bus) {
+			r.fail(placeOf(o.have["bus"].value), fmt.Sprintf("an ads1115 is an I2C chip and cannot be on %q", b.Bus), "i2c-0, i2c-1, ...", "")
+		}
+		b.Address = o.count("address", 0x48, 0x4b, 0x48)
+		b.Range = units.Volts(o.si("range", units.Voltage, "0.256 V", "6.144 V", 6.144))
+		if !slices.Contains([]units.Volts{6.144, 4.096, 2.048, 1.024, 0.512, 0.256}, b.Range) {
+			r.fail(placeOf(o.have["range"].value), "the ads1115 has no such \"range\"", "6.144 V, 4.096 V, 2.048 V, 1.024 V, 0.512 V, 0.256 V", "")
+		}
+		r.notFor(o, "ads1115", "vref")
+	case chipMCP3008, chipMCP3208: // Microchip DS21295, DS21298: VREF 0.25 V to VDD, VDD 2.7 to 5.5 V
+		if ok && !badBus && !spiPattern.MatchString(b.Bus) {
+			r.fail(placeOf(o.have["bus"].value), fmt.Sprintf("an %s is an SPI chip and cannot be on %q", b.Chip, b.Bus), "spi0.0, spi0.1, ...", "")
+		}
+		o.must("vref", "its readings are shares of this voltage; measure it at the VREF pin")
+		b.VRef = units.Volts(o.si("vref", units.Voltage, "0.25 V", "5.5 V", 0))
+		r.notFor(o, b.Chip, "address", "range")
+	}
+	m.Boards = append(m.Boards, b)
+}
+
+func (r *reader) notFor(o object, chip string, keys ...string) {
+	for _, k := range keys {
+		if e, ok := o.have[k]; ok {
+			r.fail(e.at, fmt.Sprintf("an %s has no %q", chip, k), "", "")
+		}
+	}
+}
+
+func bitrates() []string {
+	return []string{"125 kbit/s", "250 kbit/s", "500 kbit/s", "1000 kbit/s"}
+}
+
+func (r *reader) link(m *Machine, e entry) {
+	if !linkPattern.MatchString(e.key) {
+		r.fail(e.at, fmt.Sprintf("%q cannot be the name of a CAN interface", e.key), "a name as the system shows it, as can0 or vcan0", "")
+		return
+	}
+	l := Link{Name: e.key, Bitrate: 250000, Kind: "can"}
+	r.places["links."+e.key] = e.at
+	const slcan = "an slcan adapter cannot report whether it listens only, so airhold does not use it: it must never " +
+		"disturb the machine's bus; use an adapter with a driver of its own"
+	if strings.HasPrefix(e.key, "slcan") {
+		r.fail(e.at, slcan, "can, vcan", "")
+		return
+	}
+	if strings.HasPrefix(e.key, "vcan") {
+		l.Kind = "vcan"
+	}
+	if _, null := r.resolve(e.value).(*ast.NullNode); null { // "can0:" alone: all defaults
+		m.Links = append(m.Links, l)
+		return
+	}
+	o, ok := r.object(e.value, e.at, fmt.Sprintf("link %q", e.key), "links."+e.key, "bitrate", "kind")
+	if !ok {
+		return
+	}
+	if s, ok := o.text("kind"); ok && s == "slcan" {
+		r.fail(placeOf(o.have["kind"].value), slcan, "can, vcan", "")
+	} else if w := o.word("kind", "can", "vcan"); w != "" {
+		l.Kind = w
+	}
+	if s, ok := o.text("bitrate"); ok {
+		at := placeOf(o.have["bitrate"].value)
+		number, unit := units.Split(s)
+		v, err := strconv.ParseFloat(number, 64)
+		switch {
+		case unit == "" && err == nil:
+			r.fail(at, fmt.Sprintf("\"bitrate\" is %s without a unit", number), strings.Join(bitrates(), ", "), "")
+		case err == nil && unit == "kbit/s" && slices.Contains([]float64{125, 250, 500, 1000}, v):
+			l.Bitrate = int(v * 1000)
+		default:
+			r.fail(at, fmt.Sprintf("\"bitrate\" cannot be %q", s), strings.Join(bitrates(), ", "), nearest(s, bitrates()))
+		}
+	}
+	m.Links = append(m.Links, l)
+}
+
+func (r *reader) outlets(m *Machine, top object) {
+	d := top.child("display", "pressure", "force", "flow", "temperature", "speed", "length", "language")
+	for _, u := range []struct {
+		key string
+		dim units.Dim
+		to  *units.Unit
+		std string
+	}{
+		{"pressure", units.Pressure, &m.Display.Pressure, "kPa"}, {"force", units.Force, &m.Display.Force, "N"},
+		{"flow", units.FlowRate, &m.Display.Flow, "L/min"}, {"temperature", units.Temperature, &m.Display.Temperature, "Cel"},
+		{"speed", units.Speed, &m.Display.Speed, "km/h"}, {"length", units.Length, &m.Display.Length, "m"},
+	} {
+		if std, err := units.ParseUnit(u.std, u.dim); err == nil {
+			*u.to = std
+		}
+		if e, ok := d.have[u.key]; ok {
+			if chosen, ok := r.unit(e.value, u.dim); ok {
+				*u.to = chosen
+			}
+		}
+	}
+	m.Display.Language = "en"
+	if w := d.word("language", "en"); w != "" {
+		m.Display.Language = w
+	}
+
+	l := top.child("logging", "dir", "keep", "raw")
+	m.Logging = Logging{Dir: "/var/lib/airhold/log", Raw: l.yes("raw", true), Keep: l.duration("keep", "1 h", "4000 d", 0)}
+	if s, ok := l.text("dir"); ok {
+		m.Logging.Dir = s
+	}
+
+	q := top.child("mqtt", "broker", "id", "username", "password_file", "listen")
+	m.MQTT = MQTT{ID: slug(m.Name), Listen: "127.0.0.1:1883"}
+	if s, ok := q.text("broker"); ok {
+		m.MQTT.Broker = s
+		if !brokerForm(s) {
+			r.fail(placeOf(q.have["broker"].value), fmt.Sprintf("%q is no address of a broker", s), "tcp://host:port or ssl://host:port; leave the key out for the broker inside the box", "")
+		}
+	}
+	if s, ok := q.text("id"); ok {
+		m.MQTT.ID = s
+		if !slugPattern.MatchString(s) {
+			r.fail(placeOf(q.have["id"].value), fmt.Sprintf("%q cannot stand in a topic", s), "up to 48 of: small letters, digits, _ and -", nearest(s, []string{slug(s)}))
+		}
+	}
+	m.MQTT.Username, _ = q.text("username")
+	m.MQTT.Password, _ = q.text("password_file")
+	if s, ok := q.text("listen"); ok {
+		m.MQTT.Listen = s
+		if s != "off" && s != "false" {
+			r.address(q, "listen", s, "host:port as 127.0.0.1:1883, or off")
+		} else {
+			m.MQTT.Listen = "off"
+		}
+	}
+
+	p := top.child("page", "listen", "hosts")
+	m.Page = Page{Listen: "127.0.0.1:8080", Hosts: p.names("hosts")}
+	if s, ok := p.text("listen"); ok {
+		m.Page.Listen = s
+		r.address(p, "listen", s, "host:port as 127.0.0.1:8080")
+	}
+
+	b := top.child("box", "hot_limit", "sysfs", "ignition", "box_voltage")
+	m.Box = Box{HotLimit: units.Kelvin(b.si("hot_limit", units.Temperature, "40 Cel", "110 Cel", 75+273.15)), Sysfs: "/"}
+	if s, ok := b.text("sysfs"); ok {
+		m.Box.Sysfs = s
+	}
+	m.Box.Ignition, _ = b.text("ignition")
+	m.Box.BoxVoltage, _ = b.text("box_voltage")
+
+	top.items("users", func(i int, n ast.Node) {
+		o, ok := r.object(n, placeOf(n), fmt.Sprintf("user %d", i+1), fmt.Sprintf("users[%d]", i), "name", "role")
+		if !ok {
+			return
+		}
+		o.must("name", "say who it is")
+		o.must("role", "say what they may do: view, operate or service")
+		name, _ := o.text("name")
+		m.Users = append(m.Users, User{Name: name, Role: o.word("role", "view", "operate", "service")})
+	})
+}
+
+func (r *reader) address(o object, key, s, allowed string) {
+	_, port, err := net.SplitHostPort(s)
+	if n, perr := strconv.Atoi(port); err != nil || perr != nil || n < 0 || n > 65535 {
+		r.fail(placeOf(o.have[key].value), fmt.Sprintf("%q is no address to listen on", s), allowed, "")
+	}
+}
+
+func brokerForm(s string) bool {
+	scheme, rest, ok := strings.Cut(s, "://")
+	if !ok || !slices.Contains([]string{"tcp", "ssl"}, scheme) {
+		return false
+	}
+	host, port, err := net.SplitHostPort(rest)
+	n, perr := strconv.Atoi(port)
+	return err == nil && host != "" && perr == nil && n > 0 && n <= 65535
+}
+
+// slug makes a topic segment from a name: "Kettle Ridge 16" is kettle-ridge-16.
+func slug(name string) string {
+	s := strings.Trim(slugBreaks.ReplaceAllString(strings.ToLower(name), "-"), "-")
+	if len(s) > 48 {
+		s = strings.TrimRight(s[:48], "-")
+	}
+	if s == "" {
+		return "machine"
+	}
+	return s
+}
