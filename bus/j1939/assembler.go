@@ -126,10 +126,23 @@ func (a *Assembler) sweep(now time.Duration) {
 	}
 	a.sweptAt = now
 	for i := range a.table.slots {
-		if s := &a.table.slots[i]; s.used && s.stale(now) {
-			a.end(int32(i)) //nolint:gosec // the table has at most 65536 slots
-		}
+		a.expire(int32(i), now) //nolint:gosec // the table has at most 65536 slots
 	}
+}
+
+// expire ends a session that has been silent too long. One that was open is kept as lost for as long again, so that a
+// late packet of it is not taken for a message of its own. It reports whether the slot is still in use.
+func (a *Assembler) expire(i int32, now time.Duration) bool {
+	s := &a.table.slots[i]
+	switch {
+	case !s.used || !s.stale(now):
+	case s.phase == open:
+		a.fail(s)
+		s.last = now
+	default:
+		a.end(i)
+	}
+	return s.used
 }
 
 // end forgets a session, counting it if it was open.
@@ -154,14 +167,10 @@ func (a *Assembler) close(s *session, p phase) {
 	s.buf, s.phase = nil, p
 }
 
-// find returns the session of key unless it has been silent too long, in which case it is ended first.
+// find returns the session of key, after what silence has made of it.
 func (a *Assembler) find(k key, now time.Duration) *session {
 	i := a.table.find(k)
-	if i < 0 {
-		return nil
-	}
-	if a.table.slots[i].stale(now) {
-		a.end(i)
+	if i < 0 || !a.expire(i, now) {
 		return nil
 	}
 	a.table.touch(i)
