@@ -1,0 +1,245 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package socketcan
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+
+	"airhold/bus"
+)
+
+// controlSize holds a time stamp (16 bytes) and a drop count (4) with their heads.
+const controlSize = 64
+
+// waiter is what a reader needs of the runtime's poller: call f, and again each time the descriptor becomes readable, until
+// f returns true.
+type waiter interface {
+	Read(f func(fd uintptr) bool) error
+}
+
+// receiver is the one system call of the receive path; tests put their own in its place.
+type receiver func(fd uintptr, batch *[batchSize]unix.Mmsghdr, n int) (int, unix.Errno)
+
+// reader takes batches from a datagram descriptor.
+type reader struct {
+	name string
+	link uint16
+	file *os.File
+	wait waiter
+
+	receive receiver
+	clocks  func() moment
+	before  moment
+
+	want  int // frames asked for by the running call
+	got   int
+	errno unix.Errno
+	try   func(fd uintptr) bool
+
+	mu     sync.Mutex      // Close may come from another goroutine than Next
+	done   <-chan struct{} // of the context that ends the wait
+	stop   func() bool
+	closed bool
+
+	counted   uint32 // last drop count of the kernel, which wraps
+	drops     atomic.Uint64
+	malformed atomic.Uint64
+
+	batch   [batchSize]unix.Mmsghdr
+	iov     [batchSize]unix.Iovec
+	frame   [batchSize][frameSize]byte
+	control [batchSize][controlSize]byte
+}
+
+// newReader takes over fd, a datagram socket in non-blocking mode, unless it returns an error.
+func newReader(fd int, name string, link uint16) (*reader, error) {
+	file := os.NewFile(uintptr(fd), name) //nolint:gosec // a descriptor is never negative
+	if file == nil {
+		return nil, fmt.Errorf("%s: descriptor %d is invalid", name, fd)
+	}
+	// A descriptor that cannot be polled could not be interrupted either.
+	if err := file.SetReadDeadline(time.Time{}); err != nil {
+		return nil, fmt.Errorf("%s: the descriptor cannot be polled: %w", name, err)
+	}
+	conn, err := file.SyscallConn()
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	r := &reader{name: name, link: link, file: file, wait: conn, receive: recvmmsg, clocks: readClocks}
+	r.before = r.clocks()
+	r.try = func(fd uintptr) bool {
+		r.arm()
+		r.got, r.errno = r.receive(fd, &r.batch, r.want)
+		return r.errno != unix.EAGAIN
+	}
+	return r, nil
+}
+
+// arm points the message headers at their buffers; the kernel writes into them each time.
+func (r *reader) arm() {
+	for i := range r.want {
+		r.iov[i].Base = &r.frame[i][0]
+		r.iov[i].SetLen(frameSize)
+		h := &r.batch[i].Hdr
+		h.Iov = &r.iov[i]
+		h.SetIovlen(1)
+		h.Control = &r.control[i][0]
+		h.SetControllen(controlSize)
+		h.Flags = 0
+		r.batch[i].Len = 0
+	}
+}
+
+// recvmmsg is recvmmsg(2) without waiting: the runtime's poller does that.
+func recvmmsg(fd uintptr, batch *[batchSize]unix.Mmsghdr, n int) (int, unix.Errno) {
+	for {
+		got, _, errno := unix.Syscall6(unix.SYS_RECVMMSG, fd, uintptr(unsafe.Pointer(batch)), uintptr(n), unix.MSG_DONTWAIT, 0, 0) //nolint:gosec // the one system call of this package; the kernel writes only into batch and what it points to
+		if errno != unix.EINTR {
+			return int(got), errno //nolint:gosec // at most batchSize
+		}
+	}
+}
+
+// readClocks reads the boot clock on both sides of the wall clock and takes the middle.
+func readClocks() moment {
+	var before, wall, after unix.Timespec
+	_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &before) // these clocks exist since Linux 2.6.39 and cannot fail
+	_ = unix.ClockGettime(unix.CLOCK_REALTIME, &wall)
+	_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &after)
+	return moment{wall: wall.Nano(), boot: before.Nano() + (after.Nano()-before.Nano())/2}
+}
+
+// heed makes the end of ctx interrupt the wait. It costs something only when ctx is another than the last time.
+func (r *reader) heed(ctx context.Context) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.closed {
+		return fmt.Errorf("%s: %w", r.name, os.ErrClosed)
+	}
+	if ctx.Done() == r.done && r.stop != nil {
+		return nil
+	}
+	if r.stop != nil {
+		r.stop()
+	}
+	r.done = ctx.Done()
+	if err := r.file.SetReadDeadline(time.Time{}); err != nil {
+		return fmt.Errorf("%s: %w", r.name, err)
+	}
+	r.stop = context.AfterFunc(ctx, func() {
+		_ = r.file.SetReadDeadline(time.Unix(1, 0)) // only fails when closed, which ends the wait as well
+	})
+	return nil
+}
+
+func (r *reader) next(ctx context.Context, buf []bus.Frame) (int, error) {
+	if len(buf) == 0 {
+		return 0, fmt.Errorf("%s: no room for a frame", r.name)
+	}
+	if err := ctx.Err(); err != nil {
+		return 0, err //nolint:wrapcheck // the caller's own error
+	}
+	if err := r.heed(ctx); err != nil {
+		return 0, err
+	}
+	r.want = min(len(buf), batchSize)
+	for {
+		err := r.wait.Read(r.try)
+		switch {
+		case errors.Is(err, os.ErrDeadlineExceeded):
+			if err := ctx.Err(); err != nil {
+				return 0, err //nolint:wrapcheck // the caller's own error
+			}
+			// The end of an earlier context, late.
+			if err := r.file.SetReadDeadline(time.Time{}); err != nil {
+				return 0, fmt.Errorf("%s: %w", r.name, err)
+			}
+			continue
+		case err != nil:
+			return 0, fmt.Errorf("%s: wait for frames: %w", r.name, err)
+		case r.errno != 0:
+			return 0, fmt.Errorf("receive: %w", explain(r.name, r.errno))
+		}
+		if n := r.unload(buf); n > 0 {
+			return n, nil
+		}
+	}
+}
+
+// unload turns the received batch into frames.
+func (r *reader) unload(buf []bus.Frame) int {
+	now := r.clocks()
+	n := 0
+	for i := range r.got {
+		m := &r.batch[i]
+		stamp, stamped := r.readControl(r.control[i][:min(uint64(m.Hdr.Controllen), controlSize)])
+		raw := &r.frame[i]
+		f := &buf[n]
+		if m.Len != frameSize || m.Hdr.Flags&unix.MSG_TRUNC != 0 ||
+			!setFrame(f, binary.NativeEndian.Uint32(raw[:]), raw[4], (*[8]byte)(raw[8:])) {
+			r.malformed.Add(1)
+			continue
+		}
+		f.Link = r.link
+		f.Boot = time.Duration(now.boot)
+		f.UTC = time.Unix(0, now.wall).UTC()
+		if stamped {
+			f.Boot = bootTime(stamp, r.before, now)
+			f.UTC = time.Unix(0, stamp).UTC()
+		}
+		n++
+	}
+	r.before = now
+	return n
+}
+
+// readControl walks the control messages of one datagram: the receive stamp in nanoseconds of wall time, and the drop count.
+func (r *reader) readControl(b []byte) (int64, bool) {
+	var stamp int64
+	var stamped bool
+	head := unix.CmsgLen(0)
+	for len(b) >= head {
+		h := (*unix.Cmsghdr)(unsafe.Pointer(&b[0])) //nolint:gosec // the length was checked; control stands behind pointers and 16-byte frames, so it is aligned
+		n := uint64(h.Len)
+		if n < uint64(head) || n > uint64(len(b)) { //nolint:gosec // lengths of a 64-byte buffer
+			break
+		}
+		value := b[head:n]
+		if h.Level == unix.SOL_SOCKET {
+			switch {
+			case h.Type == unix.SO_TIMESTAMPNS_NEW && len(value) >= 16:
+				stamp = int64(binary.NativeEndian.Uint64(value))*1e9 + int64(binary.NativeEndian.Uint64(value[8:])) //nolint:gosec // signed in the kernel
+				stamped = true
+			case h.Type == unix.SO_RXQ_OVFL && len(value) >= 4:
+				total := binary.NativeEndian.Uint32(value)
+				r.drops.Add(uint64(total - r.counted)) // right across a wrap
+				r.counted = total
+			}
+		}
+		b = b[min(uint64(len(b)), uint64(unix.CmsgSpace(len(value)))):] //nolint:gosec // as above
+	}
+	return stamp, stamped
+}
+
+func (r *reader) close() error {
+	r.mu.Lock()
+	r.closed = true
+	if r.stop != nil {
+		r.stop()
+	}
+	r.mu.Unlock()
+	if err := r.file.Close(); err != nil {
+		return fmt.Errorf("%s: close: %w", r.name, err)
+	}
+	return nil
+}
