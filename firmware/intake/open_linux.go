@@ -1,0 +1,86 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package intake
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"periph.io/x/conn/v3/driver/driverreg"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/conn/v3/spi"
+	"periph.io/x/host/v3/sysfs"
+)
+
+// This file alone reaches hardware. Buses go through the kernel's i2c-dev and spidev only: the memory drivers of
+// particular boards are not imported, because they are wrong on newer boards and want more rights.
+
+// spiSpeed is safe for the MCP320x at every supply (DS21295, DS21298: 1 to 1.35 MHz at 2.7 V).
+const spiSpeed = physic.MegaHertz
+
+// OpenI2C opens a bus by its name in the machine file, "i2c-1" for /dev/i2c-1. The error wraps ErrNoBus.
+func OpenI2C(name string) (i2c.BusCloser, error) {
+	var number int
+	if _, err := fmt.Sscanf(name, "i2c-%d", &number); err != nil || fmt.Sprintf("i2c-%d", number) != name {
+		return nil, fmt.Errorf("%w: %q is no I2C bus; names are like i2c-1", ErrNoBus, name)
+	}
+	if err := usable("/dev/"+name, "I2C", "dtparam=i2c_arm=on", "i2c"); err != nil {
+		return nil, err
+	}
+	bus, err := sysfs.NewI2C(number)
+	if err != nil {
+		return nil, fmt.Errorf("%w: /dev/%s: %w", ErrNoBus, name, err)
+	}
+	return bus, nil
+}
+
+// OpenSPI opens a chip select by its name in the machine file, "spi0.0" for /dev/spidev0.0. The error wraps ErrNoBus.
+func OpenSPI(name string) (SPIConn, error) {
+	var number, chip int
+	if _, err := fmt.Sscanf(name, "spi%d.%d", &number, &chip); err != nil || fmt.Sprintf("spi%d.%d", number, chip) != name {
+		return nil, fmt.Errorf("%w: %q is no SPI port; names are like spi0.0", ErrNoBus, name)
+	}
+	file := fmt.Sprintf("/dev/spidev%d.%d", number, chip)
+	if err := usable(file, "SPI", "dtparam=spi=on", "spi"); err != nil {
+		return nil, err
+	}
+	if _, err := driverreg.Init(); err != nil { // reads the kernel's buffer size
+		return nil, fmt.Errorf("%w: %w", ErrNoBus, err)
+	}
+	port, err := sysfs.NewSPI(number, chip)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %s: %w", ErrNoBus, file, err)
+	}
+	c, err := port.Connect(spiSpeed, spi.Mode0, 8)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %s: %w", ErrNoBus, file, errors.Join(err, port.Close()))
+	}
+	return spiPort{Conn: c, port: port}, nil
+}
+
+type spiPort struct {
+	spi.Conn
+
+	port spi.PortCloser
+}
+
+func (s spiPort) Close() error { return s.port.Close() }
+
+// usable says in the installer's words why a device file cannot be opened. It opens and closes it once, because the
+// library's own error loses its cause.
+func usable(file, what, setting, group string) error {
+	f, err := os.OpenFile(file, os.O_RDWR, 0) //nolint:gosec // the name was checked against its pattern
+	switch {
+	case err == nil:
+		return f.Close()
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%w: no %s: enable %s (%s in the boot configuration), start the box anew and check the name in the machine file: %w", ErrNoBus, file, what, setting, err)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("%w: %s may not be opened: put the user airhold runs as into the group %s: %w", ErrNoBus, file, group, err)
+	default:
+		return fmt.Errorf("%w: %w", ErrNoBus, err)
+	}
+}
