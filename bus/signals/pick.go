@@ -163,9 +163,20 @@ func names(all []*layout) []string {
 
 // nearest returns the three names with the fewest edits to name.
 func nearest(name string, all []string) []string {
-	all = slices.Clone(all)
-	slices.SortStableFunc(all, func(a, b string) int { return edits(name, a) - edits(name, b) })
-	return all[:min(3, len(all))]
+	type candidate struct {
+		name string
+		cost int
+	}
+	list := make([]candidate, len(all))
+	for i, n := range all {
+		list[i] = candidate{n, edits(name, n)}
+	}
+	slices.SortStableFunc(list, func(a, b candidate) int { return a.cost - b.cost })
+	out := make([]string, 0, 3)
+	for _, c := range list[:min(3, len(list))] {
+		out = append(out, c.name)
+	}
+	return out
 }
 
 // edits is the Levenshtein distance in bytes.
