@@ -66,7 +66,7 @@ func analog(t *testing.T, bus *fakeBus, c clock.Clock, out intake.Out, in []inta
 }
 
 // bench runs an analog bus in a bubble while play changes what is on it.
-func bench(t *testing.T, bus *fakeBus, play func(t *testing.T, out *sink)) {
+func bench(t *testing.T, bus *fakeBus, play func(out *sink)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		out := &sink{}
@@ -74,7 +74,7 @@ func bench(t *testing.T, bus *fakeBus, play func(t *testing.T, out *sink)) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- a.Run(ctx) }()
-		play(t, out)
+		play(out)
 		cancel()
 		if err := <-done; err != nil {
 			t.Errorf("Run = %v; want nil", err)
@@ -83,7 +83,7 @@ func bench(t *testing.T, bus *fakeBus, play func(t *testing.T, out *sink)) {
 }
 
 func TestAnalogBusReadsAllInputs(t *testing.T) {
-	bench(t, healthy(), func(t *testing.T, out *sink) {
+	bench(t, healthy(), func(out *sink) {
 		wait(10 * time.Second)
 		all := out.take()
 		// By hand: (3/5-0.1)/0.8 = 0.625; (1.5/5-0.1)/0.8 = 0.25; (12.8-4)/16 = 0.55; 3.1 V * 4. A code is 187.5 uV.
@@ -135,7 +135,7 @@ func TestElectricalFaultsAreQualities(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			bus := healthy()
 			bus.chips[0x48].volts, bus.chips[0x49].volts = tt.main, tt.spare
-			bench(t, bus, func(t *testing.T, out *sink) {
+			bench(t, bus, func(out *sink) {
 				wait(5 * time.Second)
 				got := of(out.take(), tt.channel)
 				if n := counts(got)[tt.want]; n != len(got) || n < 40 {
@@ -154,7 +154,7 @@ func TestElectricalFaultsAreQualities(t *testing.T) {
 // One chip leaves the bus and comes back; the other is not disturbed.
 func TestDeadChipDegradesAndRecovers(t *testing.T) {
 	bus := healthy()
-	bench(t, bus, func(t *testing.T, out *sink) {
+	bench(t, bus, func(out *sink) {
 		wait(3 * time.Second)
 		out.take()
 		bus.set(func() { bus.chips[0x48].gone = true })
@@ -186,7 +186,7 @@ func TestDeadChipDegradesAndRecovers(t *testing.T) {
 func TestChipMissingAtStart(t *testing.T) {
 	bus := healthy()
 	delete(bus.chips, 0x48)
-	bench(t, bus, func(t *testing.T, out *sink) {
+	bench(t, bus, func(out *sink) {
 		wait(20 * time.Second)
 		all := out.take()
 		if n := counts(of(all, tank)); n[readings.NoAnswer] < 19 || n[readings.NoAnswer] > 22 || len(n) != 1 {
@@ -201,7 +201,7 @@ func TestChipMissingAtStart(t *testing.T) {
 func TestLateChipIsLate(t *testing.T) {
 	bus := healthy()
 	bus.chips[0x48].late = true
-	bench(t, bus, func(t *testing.T, out *sink) {
+	bench(t, bus, func(out *sink) {
 		wait(20 * time.Second)
 		got := counts(of(out.take(), tank))
 		if got[readings.Late] < 15 || got[readings.Good] != 0 {
@@ -212,7 +212,7 @@ func TestLateChipIsLate(t *testing.T) {
 
 func TestGarbageIsNoAnswer(t *testing.T) {
 	bus := healthy()
-	bench(t, bus, func(t *testing.T, out *sink) {
+	bench(t, bus, func(out *sink) {
 		wait(time.Second)
 		out.take()
 		bus.set(func() { bus.chips[0x48].garbage = true })
@@ -226,7 +226,7 @@ func TestGarbageIsNoAnswer(t *testing.T) {
 // A single NACK costs one reading and no more; a plug that bounces for a fifth of a second costs that time.
 func TestOneNACKIsOneReading(t *testing.T) {
 	bus := healthy()
-	bench(t, bus, func(t *testing.T, out *sink) {
+	bench(t, bus, func(out *sink) {
 		wait(1050 * time.Millisecond)
 		out.take()
 		bus.set(func() { bus.nack = 1 })
@@ -249,7 +249,7 @@ func TestOneNACKIsOneReading(t *testing.T) {
 
 func TestStalledBusIsToldAndRecovers(t *testing.T) {
 	bus := healthy()
-	bench(t, bus, func(t *testing.T, out *sink) {
+	bench(t, bus, func(out *sink) {
 		wait(2 * time.Second)
 		hang := make(chan struct{})
 		bus.set(func() { bus.hang = hang })

@@ -5,6 +5,7 @@ package intake
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"log/slog"
 	"time"
 
@@ -15,7 +16,8 @@ import (
 
 // BoardOptions describe the box itself.
 type BoardOptions struct {
-	Board *board.Board
+	Root  fs.FS        // holds sys/; nil: the box it runs on
+	Board *board.Board // nil: made of Root
 	Clock clock.Clock
 	Table *readings.Table
 	Out   Out
@@ -36,6 +38,9 @@ type BoardPoller struct {
 // NewBoardPoller does no I/O.
 func NewBoardPoller(o BoardOptions) *BoardPoller {
 	p := &BoardPoller{o: o, log: o.Log, filling: board.Filling{Least: o.Least}, broken: make(map[readings.Channel]bool)}
+	if p.o.Board == nil {
+		p.o.Board = board.New(board.Options{Root: o.Root})
+	}
 	if p.log == nil {
 		p.log = slog.New(slog.DiscardHandler)
 	}

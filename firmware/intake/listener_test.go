@@ -31,9 +31,13 @@ func canTable() *readings.Table {
 		{ID: "speed", Unit: speed, High: 20},
 		{ID: "speed_of_47", Unit: speed},
 		{ID: "own", Unit: kPa()},
-		{ID: "can0" + readings.LinkFrames}, {ID: "can0" + readings.LinkErrors},
-		{ID: "can0" + readings.LinkDrops}, {ID: "can0" + readings.LinkUp},
-		{ID: readings.BoxTemperature}, {ID: readings.BoxUndervoltage}, {ID: readings.BoxDiskLeft},
+		{ID: "can0" + readings.LinkFrames},
+		{ID: "can0" + readings.LinkErrors},
+		{ID: "can0" + readings.LinkDrops},
+		{ID: "can0" + readings.LinkUp},
+		{ID: readings.BoxTemperature},
+		{ID: readings.BoxUndervoltage},
+		{ID: readings.BoxDiskLeft},
 	})
 }
 
@@ -198,7 +202,7 @@ func TestListenerTellsTheLinksHealth(t *testing.T) {
 		if r := newest(readings.LinkUp); r.Value != 0 || r.Quality != readings.Good {
 			t.Errorf("up of an absent link = %+v; want 0", r)
 		}
-		wait(3500 * time.Millisecond)
+		wait(3600 * time.Millisecond)
 		if r := newest(readings.LinkUp); r.Value != 1 {
 			t.Errorf("up = %v; want 1", r.Value)
 		}
