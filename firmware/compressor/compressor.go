@@ -76,7 +76,8 @@ type Run struct {
 // Runs takes finished runs, in order, on the goroutine that called Read, Tick or Close.
 type Runs interface{ Run(r Run) }
 
-// Options says which channels and limits count. SI; the zero value of a field is its documented default.
+// Options says which channels and limits count. SI; the zero value of a field is its documented default, but a channel
+// that is not there is readings.NoChannel.
 type Options struct {
 	Name    string // Where of the findings; empty where there is only one compressor
 	Control Control
@@ -127,6 +128,7 @@ type Compressor struct {
 	now      time.Duration
 	covered  time.Duration
 	idleFall float64 // mean fall while off, Pa/s, positive; 0: not known
+	fill     float64 // mean rise of whole runs, Pa/s; 0: not known
 	recent   recent
 	sigOn    bool
 	sigAt    time.Duration
@@ -162,17 +164,15 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Compressor {
 
 // Read takes one reading of any channel.
 func (c *Compressor) Read(r readings.Reading) {
-	if r.Channel < 0 {
-		return
-	}
-	switch r.Channel {
-	case c.tank.ch:
+	switch ch := r.Channel; {
+	case ch < 0:
+	case ch == c.tank.ch:
 		c.readTank(r)
-	case c.running.ch:
+	case ch == c.running.ch:
 		c.readRunning(r)
-	case c.drive.ch:
+	case ch == c.drive.ch:
 		c.drive.take(r)
-	case c.ign.ch:
+	case ch == c.ign.ch:
 		c.ign.take(r)
 	}
 }
@@ -273,6 +273,7 @@ func (c *Compressor) block(b point) {
 			}
 			if c.infer.clean {
 				c.learnt.out.learn(c.infer.peak)
+				c.learnFill((c.infer.peak - c.infer.from) / (stop - wasFrom).Seconds())
 			}
 		}
 		if !c.signalled() {
@@ -305,6 +306,13 @@ func (c *Compressor) learnIdle(p, b point) {
 		w = 1
 	}
 	c.idleFall += w * ((p.v-b.v)/dt - c.idleFall)
+}
+
+func (c *Compressor) learnFill(rate float64) {
+	if c.fill == 0 {
+		c.fill = rate
+	}
+	c.fill += (rate - c.fill) / 8 // about the last eight runs
 }
 
 func (c *Compressor) closeRun(stop time.Duration) {
@@ -458,3 +466,20 @@ func (c *Compressor) StartsPerHour() (float64, bool) {
 	}
 	return float64(c.ledger.starts) / c.covered.Hours(), true
 }
+
+// Switch returns cut-in and cut-out, Pa gauge, and whether each is known.
+func (c *Compressor) Switch() (in, out float64, inKnown, outKnown bool) {
+	in, inKnown = c.CutIn()
+	out, outKnown = c.CutOut()
+	return in, out, inKnown, outKnown
+}
+
+// Works returns whether the state is known, whether the compressor delivers, and its duty over the window.
+func (c *Compressor) Works() (known, on bool, duty float64) {
+	s, _ := c.State()
+	return s != Unknown, s == On, c.Duty()
+}
+
+// Rates returns the mean fall while resting and the mean rise of whole runs, Pa/s, both positive; zero where not
+// known. The rise is that of hot gas: it overstates delivery.
+func (c *Compressor) Rates() (fall, rise float64) { return max(0, c.idleFall), c.fill }

@@ -36,7 +36,7 @@ const (
 	slowBlock  = 9 * time.Second // block of the slow part: noise of a fast channel averages out, 10 s rows stay rows
 	slowBlocks = 36              // six minutes of them
 	slowFew    = 12              // two minutes: fewer tell nothing
-	slowMiss   = 300.0           // Pa: smaller misses are ADC steps (12 bit of 10 bar: 305 Pa) and slow wander
+	slowMiss   = 200.0           // Pa: a signal that toggles between two 12-bit codes of 10 bar misses by 152 at most
 	slowRatio  = 0.5             // miss over noise, in variance; the noise estimate contains some of the movement
 	slowStart  = 2.5             // lag-one correlation of the miss times the root of the count; white noise has 0 +- 1
 	slowKeep   = 1.5             // the same for a pump known to run
@@ -120,15 +120,14 @@ func (h *hover) shows(want float64) bool {
 	first := falling(x[:n], fit[:n])
 	var third [3]float64
 	var count [3]int
-	miss, ties := 0.0, 0.0
+	miss, ties, before := 0.0, 0.0, 0.0
 	for i := range n {
 		r := x[i] - fit[i]
 		miss += r * r
 		third[i*3/n] += r * r
 		count[i*3/n]++
-		if i > 0 {
-			ties += r * (x[i-1] - fit[i-1])
-		}
+		ties += r * before
+		before = r
 	}
 	if miss == 0 || first < 0 {
 		return false

@@ -98,7 +98,7 @@ func (f *inference) add(b point, in, out, edge float64) event {
 	f.y = b.v - f.sun
 	f.push(b)
 	f.noise.add(b.v)
-	ev := none
+	var ev event
 	if f.state == On {
 		ev = f.whileOn(b, in, out)
 	} else {

@@ -133,8 +133,14 @@ func (c *Compressor) reportBuild(at time.Duration) {
 	switch {
 	case driven && c.o.Volume > 0 && c.o.Delivery > 0:
 		f.Detail = NoBuildDriven
-		gives := (slope + max(0, c.idleFall)) * c.o.Volume / (refPressure * c.o.Delivery)
-		f.Active = turns && low && have && gives < noBuildShare
+		if turns && low && have {
+			// Against a quarter of the delivery, so that the row's deadband is one of delivery.
+			flow := units.Preferred(units.FlowRate)
+			gives := (slope + max(0, c.idleFall)) * c.o.Volume / refPressure
+			f.Sense = findings.Below
+			f.Value = findings.Measure{SI: gives, Unit: flow, Reference: units.ANR}
+			f.Limit = findings.Measure{SI: noBuildShare * c.o.Delivery, Unit: flow, Reference: units.ANR}
+		}
 	case driven:
 		f.Detail = NoBuildDriven
 		f.Active = turns && low && have && slope <= 0

@@ -68,9 +68,9 @@ func NewFrozen(o FrozenOptions, t *readings.Table) *Frozen {
 	}
 	f := &Frozen{o: o, chans: make([]stillness, t.Len())}
 	for i := range f.chans {
-		switch t.Info(readings.Channel(i)).Quantity { //nolint:gosec // a table has tens of channels
+		switch t.Info(readings.Channel(i)).Quantity {
 		case units.QPressure, units.QTemperature, units.QHumidity, units.QLoad, units.QVoltage, units.QFraction:
-			f.chans[i].analog = !isBox(t.Info(readings.Channel(i)).ID) //nolint:gosec // as above
+			f.chans[i].analog = !isBox(t.Info(readings.Channel(i)).ID)
 		default:
 		}
 	}

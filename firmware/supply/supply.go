@@ -1,0 +1,236 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// Package supply says whether the tank can go on holding the ranks: low, short, high, for how long, and where the air
+// goes as far as it is known.
+//
+// Words: a need is the pressure a rank asks for; the highest need plus the loss in the lines is what the tank must
+// keep; the reserve is the time until it no longer would if the compressor stopped now; gives is what the compressor
+// can deliver, use what all takers and losses together take; overhang is by how much use exceeds what comes, while
+// the compressor runs. Need and gives say of themselves when they are assumed or rated and not measured.
+//
+// The package never asks for the time, rings nothing (delays and deadbands are the alarm engine's), never drives a
+// valve, and never learns a safety limit: relief setting and safe working pressure come from the machine file. It does
+// not yet split use into bags, drains and leak, and says so by not naming them.
+//
+// Sources: q = V/p0 dp/dt is the pressure-change method (EN 1779 technique D, from memory) with the ANR reference of
+// ISO 8778, p0 = 100 kPa; limits are the alarm catalogue's, our own starting values.
+package supply
+
+import (
+	"time"
+
+	"airhold/firmware/findings"
+	"airhold/firmware/readings"
+)
+
+// Compressor is what this package asks of the compressor's watcher. The methods are called at each tick on the
+// owner's goroutine and change nothing.
+type Compressor interface {
+	// Switch returns cut-in and cut-out, Pa gauge, and whether each is known.
+	Switch() (in, out float64, inKnown, outKnown bool)
+	// Works returns whether the state is known, whether it delivers, and the share of the duty window it did.
+	Works() (known, on bool, duty float64)
+	// Rates returns the mean fall while resting and the mean rise while running, Pa/s, both positive; zero where not known.
+	Rates() (fall, rise float64)
+}
+
+// Rank is one rank of row units.
+type Rank struct {
+	Name     string // "front": the "front rank" in every answer
+	Pressure readings.Channel
+	Target   readings.Channel // the wanted pressure, Pa gauge
+}
+
+// Options says which channels and limits count. SI; zero values are the documented defaults, but a channel that is not
+// there is readings.NoChannel.
+type Options struct {
+	Tank    readings.Channel
+	Lowered readings.Channel // 0 or 1
+	Ranks   []Rank
+
+	Volume      float64 // tank, m3; 0: not known
+	Delivery    float64 // rated, m3/s ANR; 0: not known
+	SafeWorking float64 // Pa gauge; 0: not known
+	Relief      float64 // Pa gauge; 0: not known
+	LineDrop    float64 // between tank and rank, Pa; 0: 20 kPa
+	DutyWindow  time.Duration
+
+	Compressor Compressor // nil: none is watched
+}
+
+const (
+	defaultLineDrop = 20e3
+	refPressure     = 100e3 // ANR, ISO 8778, Pa
+	fallSpan        = time.Minute
+	needSpan        = 10 * time.Minute
+	needQuantile    = 0.95
+	targetSettle    = 15 * time.Second
+	offTarget       = 0.10
+)
+
+// Word is the state of the whole supply.
+type Word string
+
+// The words.
+const (
+	Holds    Word = "holds"
+	Low      Word = "low"
+	Short    Word = "short"
+	NotKnown Word = "not_known"
+)
+
+type rank struct {
+	Rank
+
+	where   string
+	p       feed
+	target  feed
+	trace   trace
+	asked   float64       // the target as last changed
+	askedAt time.Duration // when it changed
+	need    float64
+	known   bool
+	assumed bool
+	tickOf  int
+	words   rankWords
+}
+
+// Supply watches tank and ranks. It is owned by one goroutine.
+type Supply struct {
+	o       Options
+	sink    findings.Sink
+	tank    feed
+	lowered feed
+	ranks   []rank
+	trace   trace
+	now     time.Duration
+	fall    float64
+	fallOK  bool
+	ticks   int
+
+	in, out     float64
+	inOK, outOK bool
+	need        float64
+	needOK      bool
+	assumed     bool
+	lowLimit    float64
+	lowOK       bool
+}
+
+// New makes a watcher. Channels outside t count as not declared.
+func New(o Options, t *readings.Table, sink findings.Sink) *Supply {
+	if o.LineDrop <= 0 {
+		o.LineDrop = defaultLineDrop
+	}
+	if o.DutyWindow <= 0 {
+		o.DutyWindow = 10 * time.Minute
+	}
+	s := &Supply{o: o, sink: sink}
+	declared := func(c readings.Channel) readings.Channel {
+		if c < 0 || int(c) >= t.Len() {
+			return readings.NoChannel
+		}
+		return c
+	}
+	s.tank.ch, s.lowered.ch = declared(o.Tank), declared(o.Lowered)
+	s.ranks = make([]rank, len(o.Ranks))
+	for i, r := range o.Ranks {
+		k := &s.ranks[i]
+		k.Rank = r
+		k.where = r.Name + " rank"
+		k.p.ch, k.target.ch = declared(r.Pressure), declared(r.Target)
+		k.words = wordsFor(k.where)
+	}
+	return s
+}
+
+// Read takes one reading of any channel.
+func (s *Supply) Read(r readings.Reading) {
+	if r.Channel < 0 {
+		return
+	}
+	if r.Channel == s.tank.ch {
+		s.tank.take(r)
+	}
+	if r.Channel == s.lowered.ch {
+		s.lowered.take(r)
+	}
+	for i := range s.ranks {
+		k := &s.ranks[i]
+		if r.Channel == k.p.ch {
+			k.p.take(r)
+		}
+		if r.Channel == k.target.ch {
+			k.target.take(r)
+		}
+	}
+}
+
+// Tick lets a second pass and reports.
+func (s *Supply) Tick(at time.Duration) {
+	s.now = at
+	s.ticks++
+	s.tank.second()
+	s.lowered.second()
+	if s.tank.alive(at) {
+		s.trace.add(s.tank.at, s.tank.mean)
+		rate, ok := s.trace.slope(at, fallSpan)
+		s.fall, s.fallOK = -rate, ok
+	} else {
+		s.trace.forget()
+		s.fallOK = false
+	}
+	s.needOK, s.assumed = false, false
+	for i := range s.ranks {
+		s.tickRank(&s.ranks[i], at)
+	}
+	s.inOK, s.outOK = false, false
+	if s.o.Compressor != nil {
+		s.in, s.out, s.inOK, s.outOK = s.o.Compressor.Switch()
+	}
+	s.limits()
+	s.report(at)
+}
+
+func (s *Supply) tickRank(k *rank, at time.Duration) {
+	k.p.second()
+	k.target.second()
+	if k.target.alive(at) {
+		// A new target is a step; the noise of an analog target is not.
+		if d := k.target.newest - k.asked; k.askedAt == 0 || d > max(2e3, 0.01*k.asked) || -d > max(2e3, 0.01*k.asked) {
+			k.asked, k.askedAt = k.target.newest, max(k.target.at, 1)
+		}
+	}
+	if k.p.alive(at) && s.lowered.alive(at) && s.lowered.newest > 0.5 {
+		k.trace.add(k.p.at, k.p.mean)
+	}
+	switch {
+	case k.target.alive(at):
+		k.need, k.known, k.assumed = k.asked, true, false
+	case s.ticks%10 == 1 || k.tickOf == 0:
+		// Sorting ten minutes is not needed each second.
+		k.need, k.known = k.trace.quantile(at, needSpan, needQuantile)
+		k.assumed = k.known
+		k.tickOf++
+	case !k.assumed:
+		k.known = false
+	}
+	if k.known && k.need+s.o.LineDrop > s.need || k.known && !s.needOK {
+		s.need, s.needOK, s.assumed = k.need+s.o.LineDrop, true, k.assumed
+	}
+}
+
+// limits works out below which pressure the reserve is low: under cut-in by 70 kPa or over the need by 50 kPa, but
+// always 30 kPa under cut-in, so that a healthy cycle never rings.
+func (s *Supply) limits() {
+	switch {
+	case s.inOK && s.needOK:
+		s.lowLimit, s.lowOK = min(max(s.in-70e3, s.need+50e3), s.in-30e3), true
+	case s.inOK:
+		s.lowLimit, s.lowOK = s.in-70e3, true
+	case s.needOK:
+		s.lowLimit, s.lowOK = s.need+50e3, true
+	default:
+		s.lowOK = false
+	}
+}

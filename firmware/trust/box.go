@@ -1,0 +1,283 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package trust
+
+import (
+	"math"
+	"time"
+
+	"airhold/firmware/findings"
+	"airhold/firmware/readings"
+	"airhold/sensors/units"
+)
+
+// The keys of the alarm catalogue that this package speaks of.
+const (
+	KeyPressure     findings.Key = "pressure-fault"
+	KeyLoad         findings.Key = "load-fault"
+	KeyRail         findings.Key = "sensor-supply-off"
+	KeySilent       findings.Key = "can-silent"
+	KeyErrors       findings.Key = "can-errors"
+	KeyHot          findings.Key = "box-hot"
+	KeyUndervoltage findings.Key = "box-undervoltage"
+	KeyDisk         findings.Key = "disk-full"
+	KeyClock        findings.Key = "clock-unset"
+	KeyGap          findings.Key = "log-gap"
+	KeyLost         findings.Key = "readings-lost"
+)
+
+const (
+	railBand   = 0.05
+	errorLimit = 50.0 / 60 // error frames, 1/s
+	weak12     = 11.0      // V
+	weak24     = 22.0      // V
+	is24       = 18.0      // V: no 12 V system charges so high
+)
+
+// gauge is the newest good value of a channel.
+type gauge struct {
+	ch   readings.Channel
+	seen bool
+	v    float64
+	at   time.Duration
+	step time.Duration // between readings
+	was  float64       // at the last tick
+	told bool
+}
+
+func find(t *readings.Table, id string) gauge { return gauge{ch: t.Find(id)} }
+
+func (g *gauge) take(r readings.Reading) {
+	if r.Channel != g.ch || r.Channel < 0 || r.Quality != readings.Good || math.IsNaN(r.Value) {
+		return
+	}
+	if g.seen && r.At > g.at {
+		g.step = min(r.At-g.at, slowest)
+	}
+	g.seen, g.v, g.at = true, r.Value, r.At
+}
+
+func (g *gauge) alive(at time.Duration) bool {
+	return g.ch != readings.NoChannel && g.seen && at-g.at <= max(silent, 3*g.step)
+}
+
+// grew reports whether a counter grew since the last tick. The first value is no growth: it may be older than us.
+func (g *gauge) grew() bool {
+	grown := g.seen && g.told && g.v > g.was
+	if g.seen {
+		g.was, g.told = g.v, true
+	}
+	return grown
+}
+
+type rail struct {
+	id      string
+	volts   gauge
+	nominal float64
+	missing string
+}
+
+func newRail(r Rail, t *readings.Table) rail {
+	ch := r.Channel
+	if ch < 0 || int(ch) >= t.Len() {
+		ch = readings.NoChannel
+	}
+	if r.Nominal <= 0 {
+		r.Nominal = 5
+	}
+	id := t.Info(ch).ID
+	missing := "a channel that measures the sensor supply"
+	if id != "" {
+		missing = "a good reading of " + id
+	}
+	return rail{id: id, volts: gauge{ch: ch}, nominal: r.Nominal, missing: missing}
+}
+
+func (r *rail) find(at time.Duration) findings.Finding {
+	f := findings.Finding{Key: KeyRail, Where: r.id, At: at}
+	if !r.volts.alive(at) {
+		f.Sight, f.Needs = findings.Unseen, r.missing
+		return f
+	}
+	volt := units.Preferred(units.Voltage)
+	f.Value = findings.Measure{SI: r.volts.v, Unit: volt}
+	if r.volts.v < r.nominal {
+		f.Sense, f.Limit = findings.Below, findings.Measure{SI: r.nominal * (1 - railBand), Unit: volt}
+	} else {
+		f.Sense, f.Limit = findings.Above, findings.Measure{SI: r.nominal * (1 + railBand), Unit: volt}
+	}
+	return f
+}
+
+type link struct {
+	name                      string
+	frames, errors, drops, up gauge
+}
+
+func newLink(name string, t *readings.Table) link {
+	return link{
+		name:   name,
+		frames: find(t, name+readings.LinkFrames), errors: find(t, name+readings.LinkErrors),
+		drops: find(t, name+readings.LinkDrops), up: find(t, name+readings.LinkUp),
+	}
+}
+
+func (l *link) take(r readings.Reading) {
+	l.frames.take(r)
+	l.errors.take(r)
+	l.drops.take(r)
+	l.up.take(r)
+}
+
+func (l *link) report(at time.Duration, sink findings.Sink) {
+	rate := units.Preferred(units.Rate)
+	f := findings.Finding{Key: KeySilent, Where: l.name, At: at, Sense: findings.Flag}
+	switch {
+	case l.up.alive(at) && l.up.v < 0.5:
+		f.Active, f.Detail = true, "the interface is down"
+	case l.frames.alive(at):
+		f.Active = l.frames.v <= 0
+		f.Value = findings.Measure{SI: l.frames.v, Unit: rate}
+		if f.Active {
+			f.Detail = "no frame in the last second"
+		}
+	default:
+		f.Sight, f.Needs = findings.Unseen, "a CAN interface that reports its frames"
+	}
+	sink.Find(f)
+	f = findings.Finding{Key: KeyErrors, Where: l.name, At: at, Sense: findings.Above}
+	if l.errors.alive(at) {
+		f.Value = findings.Measure{SI: l.errors.v, Unit: rate}
+		f.Limit = findings.Measure{SI: errorLimit, Unit: rate}
+	} else {
+		f.Sight, f.Needs = findings.Unseen, "a CAN interface that reports its errors"
+	}
+	sink.Find(f)
+}
+
+type box struct {
+	o                                    Options
+	heat, flag, volts, disk, clock, lost gauge
+	high                                 bool // a 24 V machine
+	gapNow                               bool
+	chans                                []cadence
+}
+
+// cadence is how regularly a wired channel comes.
+type cadence struct {
+	wired bool
+	at    time.Duration
+	step  time.Duration
+	n     int
+}
+
+func newBox(o Options, t *readings.Table) box {
+	b := box{
+		o:    o,
+		heat: find(t, readings.BoxTemperature), flag: find(t, readings.BoxUndervoltage),
+		disk: find(t, readings.BoxDiskLeft), clock: find(t, readings.BoxClock), lost: find(t, readings.BoxLost),
+		volts: gauge{ch: readings.NoChannel}, chans: make([]cadence, t.Len()),
+	}
+	if o.BoxVoltage >= 0 && int(o.BoxVoltage) < t.Len() {
+		b.volts.ch = o.BoxVoltage
+	}
+	for i := range b.chans {
+		b.chans[i].wired = t.Info(readings.Channel(i)).Wired
+	}
+	return b
+}
+
+func (b *box) take(r readings.Reading) {
+	b.heat.take(r)
+	b.flag.take(r)
+	b.volts.take(r)
+	b.disk.take(r)
+	b.clock.take(r)
+	b.lost.take(r)
+	if b.volts.seen && b.volts.v > is24 {
+		b.high = true
+	}
+	c := &b.chans[r.Channel]
+	if !c.wired || (c.n > 0 && r.At <= c.at) {
+		return
+	}
+	// A channel that came regularly and at least once a second, and then left out more than a second, has a hole.
+	d := r.At - c.at
+	const regular = 20
+	if c.n > regular && c.step <= time.Second && d > time.Second+c.step {
+		b.gapNow = true
+	} else if c.n > 0 {
+		c.step += (min(d, slowest) - c.step) / 8
+	}
+	c.at = r.At
+	c.n++
+}
+
+func (b *box) report(at time.Duration, sink findings.Sink, links []link) {
+	f := findings.Finding{Key: KeyHot, At: at, Sense: findings.Above}
+	if b.heat.alive(at) {
+		f.Value = findings.Measure{SI: b.heat.v, Unit: units.Preferred(units.Temperature)}
+		f.Limit = findings.Measure{SI: b.o.HotLimit, Unit: units.Preferred(units.Temperature)}
+	} else {
+		f.Sight, f.Needs = findings.Unseen, "a board that reports its temperature"
+	}
+	sink.Find(f)
+	sink.Find(b.supply(at))
+
+	f = findings.Finding{Key: KeyDisk, At: at, Sense: findings.Below}
+	if b.disk.alive(at) {
+		hour := units.Preferred(units.Time)
+		if h, err := units.ParseUnit("h", units.Time); err == nil {
+			hour = h
+		}
+		f.Value = findings.Measure{SI: b.disk.v, Unit: hour}
+		f.Limit = findings.Measure{SI: b.o.DiskLimit.Seconds(), Unit: hour}
+	} else {
+		f.Sight, f.Needs = findings.Unseen, "a log whose disk is measured"
+	}
+	sink.Find(f)
+
+	f = findings.Finding{Key: KeyClock, At: at, Sense: findings.Flag}
+	if b.clock.alive(at) {
+		f.Active = b.clock.v < 0.5 // clock quality unset is zero
+	} else {
+		f.Sight, f.Needs = findings.Unseen, "a clock that reports its quality"
+	}
+	sink.Find(f)
+
+	sink.Find(findings.Finding{Key: KeyGap, At: at, Sense: findings.Flag, Active: b.gapNow})
+	b.gapNow = false
+
+	f = findings.Finding{Key: KeyLost, At: at, Sense: findings.Flag, Active: b.lost.grew()}
+	for i := range links {
+		f.Active = links[i].drops.grew() || f.Active
+	}
+	if !b.lost.seen {
+		f.Sight, f.Needs = findings.Unseen, "an input that counts what it lost"
+		f.Active = false
+	}
+	sink.Find(f)
+}
+
+// supply tells of the board's own flag where it is raised, else of the measured voltage.
+func (b *box) supply(at time.Duration) findings.Finding {
+	f := findings.Finding{Key: KeyUndervoltage, At: at, Sense: findings.Flag}
+	volt := units.Preferred(units.Voltage)
+	switch {
+	case b.flag.alive(at) && b.flag.v > 0.5:
+		f.Active, f.Detail = true, "the board says its supply is low"
+	case b.volts.alive(at):
+		limit := b.o.WeakLimit
+		if limit <= 0 {
+			if limit = weak12; b.high {
+				limit = weak24
+			}
+		}
+		f.Sense = findings.Below
+		f.Value, f.Limit = findings.Measure{SI: b.volts.v, Unit: volt}, findings.Measure{SI: limit, Unit: volt}
+	case b.flag.alive(at):
+	default:
+		f.Sight, f.Needs = findings.Unseen, "a board with an under-voltage flag, or a channel for the box's supply"
+	}
+	return f
+}
