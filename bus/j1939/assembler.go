@@ -46,6 +46,7 @@ type Stats struct {
 // Message is a parameter group as one piece, from one frame or from a session.
 type Message struct {
 	ID
+
 	Data   []byte // valid until the next call of Frame; a joined message has its filling removed
 	At     time.Duration
 	UTC    time.Time
@@ -110,7 +111,7 @@ func (a *Assembler) Frame(f *bus.Frame, m *Message) bool {
 func (a *Assembler) Finish() {
 	for i := range a.table.slots {
 		if a.table.slots[i].used {
-			a.end(int32(i)) //nolint:gosec // the table has at most 65536 slots
+			a.end(int32(i))
 		}
 	}
 }
@@ -126,7 +127,7 @@ func (a *Assembler) sweep(now time.Duration) {
 	}
 	a.sweptAt = now
 	for i := range a.table.slots {
-		a.expire(int32(i), now) //nolint:gosec // the table has at most 65536 slots
+		a.expire(int32(i), now)
 	}
 }
 

@@ -15,11 +15,11 @@ import (
 )
 
 // frame reads "18FECAAA#0102" at a time in milliseconds.
-func frame(t testing.TB, text string, ms int) bus.Frame {
-	t.Helper()
+func frame(tb testing.TB, text string, ms int) bus.Frame {
+	tb.Helper()
 	var f can.Frame
 	if err := f.UnmarshalString(text); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return bus.Frame{Frame: f, Boot: time.Duration(ms) * time.Millisecond}
 }

@@ -97,13 +97,15 @@ func TestDM1(t *testing.T) {
 		},
 		// J1939-73: all zero is "no fault"; lamps in the order malfunction, red, amber, protect.
 		"no fault": {
-			[]byte{0b00_01_10_11, 0xFF, 0, 0, 0, 0, 0xFF, 0xFF}, nil,
+			[]byte{0b00_01_10_11, 0xFF, 0, 0, 0, 0, 0xFF, 0xFF},
+			nil,
 			j1939.Lamps{Malfunction: 0, RedStop: j1939.LampOn, AmberWarning: j1939.LampError, Protect: j1939.LampNotAvailable},
 		},
 		// Derived from the layout: the three top SPN bits, count 127, old conversion.
 		"largest": {
 			[]byte{0xFF, 0xFF, 0xFE, 0xFF, 0xE3, 0xFF},
-			[]j1939.DTC{{SPN: 0x7FFFE, FMI: 3, Count: 127, Conversion: 1}}, na,
+			[]j1939.DTC{{SPN: 0x7FFFE, FMI: 3, Count: 127, Conversion: 1}},
+			na,
 		},
 		"torn code": {[]byte{0xFF, 0xFF, 1, 2, 3}, nil, na},
 	} {

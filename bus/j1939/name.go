@@ -29,7 +29,7 @@ func (n NAME) ECUInstance() uint8 { return uint8(n >> 32 & 7) }
 func (n NAME) FunctionInstance() uint8 { return uint8(n >> 35 & 0x1F) }
 
 // Function says what the device does; from 128 up its meaning depends on industry and class.
-func (n NAME) Function() uint8 { return uint8(n >> 40) }
+func (n NAME) Function() uint8 { return uint8(n >> 40 & 0xFF) }
 
 // DeviceClass is the kind of machine, 7 bits (bit 48 is reserved).
 func (n NAME) DeviceClass() uint8 { return uint8(n >> 49 & 0x7F) }

@@ -73,15 +73,15 @@ func newTable(n int) table {
 		t.buckets[i] = -1
 	}
 	for i := range t.slots {
-		t.slots[i].chain = int32(i) + 1 //nolint:gosec // at most 65536 slots
+		t.slots[i].chain = int32(i) + 1
 	}
 	t.slots[n-1].chain = -1
 	return t
 }
 
 func (t *table) bucket(k key) *int32 {
-	h := uint64(k) * 0x9E3779B97F4A7C15 // Fibonacci hashing: 2^64 over the golden ratio
-	return &t.buckets[h>>32&uint64(len(t.buckets)-1)]
+	h := uint64(k) * 0x9E3779B97F4A7C15               // Fibonacci hashing: 2^64 over the golden ratio
+	return &t.buckets[h>>32&uint64(len(t.buckets)-1)] //nolint:gosec // a length is not negative
 }
 
 func (t *table) find(k key) int32 {
@@ -129,7 +129,7 @@ func (t *table) oldest() int32 {
 	least := ^uint64(0)
 	for i := range t.slots {
 		if s := &t.slots[i]; s.used && s.touched < least {
-			at, least = int32(i), s.touched //nolint:gosec // at most 65536 slots
+			at, least = int32(i), s.touched
 		}
 	}
 	return at

@@ -93,8 +93,10 @@ func machine() []*layout {
 				meanings: timeBases(),
 			},
 		}},
-		{pgn: 51968, key: "process_data", source: "AgIsoStack++, digest of ISO 11783-10", fields: processFields(),
-			selector: &field{start: 16, bits: 16}, variants: processVariants()},
+		{
+			pgn: 51968, key: "process_data", source: "AgIsoStack++, digest of ISO 11783-10", fields: processFields(),
+			selector: &field{start: 16, bits: 16}, variants: processVariants(),
+		},
 	}
 }
 
@@ -150,19 +152,19 @@ func processVariants() map[uint64][]field {
 	quantity := func(key string, factor float64, u units.Unit) field {
 		return field{key: key, start: 32, bits: 32, signed: true, factor: factor, unit: u}
 	}
-	onOff := func(key string, at uint16, bits uint8) field {
+	onOff := func(key string, at uint16) field {
 		return field{
-			key: key, start: at, bits: bits, factor: 1, kind: Enumeration, rule: ruleJ1939, words: []string{"off", "on"},
+			key: key, start: at, bits: 2, factor: 1, kind: Enumeration, rule: ruleJ1939, words: []string{"off", "on"},
 		}
 	}
 	out := map[uint64][]field{
 		67:  value(67, quantity("working_width", 1, millimetre())),
 		116: value(116, quantity("area", 1, squareMetre())),
 		119: value(119, quantity("effective_time", 1, second())),
-		141: value(141, onOff("work_state", 32, 2)),
-		160: value(160, onOff("section_control", 32, 2)),
+		141: value(141, onOff("work_state", 32)),
+		160: value(160, onOff("section_control", 32)),
 		194: value(194, quantity("product_pressure", .1, pascal())),
-		289: value(289, onOff("work_state_set_point", 32, 2)),
+		289: value(289, onOff("work_state_set_point", 32)),
 		397: value(397, quantity("actual_speed", .001, metreASecond())),
 	}
 	for group := range 16 {
@@ -173,7 +175,7 @@ func processVariants() map[uint64][]field {
 			id := uint64(list.first + group) //nolint:gosec // small constants
 			for i := range 16 {
 				key := sectionKey(list.key, group*16+i+1)
-				out[id] = append(out[id], value(id, onOff(key, uint16(32+2*i), 2))...) //nolint:gosec // below 64
+				out[id] = append(out[id], value(id, onOff(key, uint16(32+2*i)))...)
 			}
 		}
 	}

@@ -63,11 +63,11 @@ SG_MUL_VAL_ 292 Wide Page 4-6, 9-9;
 SG_MUL_VAL_ 292 Sub Page 3-3;
 `
 
-func parse(t testing.TB) *signals.DBC {
-	t.Helper()
+func parse(tb testing.TB) *signals.DBC {
+	tb.Helper()
 	b, err := signals.ParseDBC("air.dbc", []byte(file))
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return b
 }

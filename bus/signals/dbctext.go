@@ -62,12 +62,12 @@ func clean(data []byte) dbcText {
 		switch word {
 		case "BO_":
 			if fields := bytes.Fields(line); len(fields) > 1 {
-				message, _ = strconv.ParseUint(string(fields[1]), 10, 32) //nolint:errcheck // the parser says it better
+				message, _ = strconv.ParseUint(string(fields[1]), 10, 32) // the parser says it better
 			}
 			t.kept = append(t.kept, line...)
 		case "SG_":
 			if m := nestedRE.FindSubmatchIndex(line); m != nil {
-				t.nested[muxKey{uint32(message), string(line[m[4]:m[5]])}] = true //nolint:gosec // 32 bits were asked for
+				t.nested[muxKey{uint32(message), string(line[m[4]:m[5]])}] = true
 				line = bytes.Clone(line)
 				line[m[3]] = ' '
 			}

@@ -45,7 +45,8 @@ func Compile(name string) (Pick, error) {
 		}
 		p := Pick{name: name, layout: l, field: f, source: -1}
 		if bracket {
-			if err := p.condition(conditions); err != nil {
+			var err error
+			if p.field.gates, err = l.conditions(f.gates, conditions); err != nil {
 				return Pick{}, fmt.Errorf("%s: %w", name, err)
 			}
 		}
@@ -80,22 +81,23 @@ func (l *layout) all() []field {
 	return out
 }
 
-func (p *Pick) condition(text string) error {
+// conditions adds to gates what the text in brackets asks for.
+func (l *layout) conditions(gates []gate, text string) ([]gate, error) {
 	text, ok := strings.CutSuffix(text, "]")
 	if !ok {
-		return fmt.Errorf("%w: no closing bracket", ErrCondition)
+		return nil, fmt.Errorf("%w: no closing bracket", ErrCondition)
 	}
-	p.field.gates = slices.Clone(p.field.gates)
+	gates = slices.Clone(gates)
 	for part := range strings.SplitSeq(text, ",") {
 		key, number, _ := strings.Cut(part, "=")
-		f, ok := p.layout.lookup(strings.TrimSpace(key))
+		f, ok := l.lookup(strings.TrimSpace(key))
 		code, err := strconv.ParseUint(strings.TrimSpace(number), 0, 64)
 		if !ok || err != nil {
-			return fmt.Errorf("%w: %q; write it as signal=number with a signal of %s", ErrCondition, part, p.layout.key)
+			return nil, fmt.Errorf("%w: %q; write it as signal=number with a signal of %s", ErrCondition, part, l.key)
 		}
-		p.field.gates = append(p.field.gates, gate{&f, [][2]uint64{{code, code}}})
+		gates = append(gates, gate{&f, [][2]uint64{{code, code}}})
 	}
-	return nil
+	return gates, nil
 }
 
 // WithSource returns the Pick limited to one sender's address; a negative addr means any.

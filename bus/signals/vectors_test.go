@@ -15,13 +15,13 @@ import (
 )
 
 // decode runs "ID#DATA" frames through a Decoder and calls emit for each message.
-func decode(t testing.TB, emit func(*signals.Message), frames ...string) *signals.Decoder {
-	t.Helper()
+func decode(tb testing.TB, emit func(*signals.Message), frames ...string) *signals.Decoder {
+	tb.Helper()
 	d := signals.NewDecoder()
 	for _, text := range frames {
 		var f can.Frame
 		if err := f.UnmarshalString(text); err != nil {
-			t.Fatal(err)
+			tb.Fatal(err)
 		}
 		d.Frame(bus.Frame{Frame: f}, emit)
 	}
