@@ -178,7 +178,7 @@ func (d *candumpDecoder) acceptLast(f *bus.Frame, text []byte, p *fields, kind l
 	r := d.owner
 	typed := p.bare && d.line == 1
 	switch {
-	case kind == lineFrame && (p.complete || typed) && !(p.bare && r.anyStamp):
+	case kind == lineFrame && (p.complete || typed) && (!p.bare || !r.anyStamp):
 		return d.finish(f, p, offset)
 	case kind == lineBlank && len(bytes.TrimSpace(text)) == 0:
 		return false
@@ -331,7 +331,7 @@ func parseFrame(f *bus.Frame, s []byte, p *fields) (lineKind, string) {
 		data |= uint64(hi<<4|lo) << (4 * i)
 	}
 	binary.LittleEndian.PutUint64(f.Data[:], data)
-	f.Length = uint8(i / 2) //nolint:gosec // at most 8
+	f.Length = uint8(i / 2)
 	p.complete = i == 2*maxData
 	return parseTail(s[i:], p.complete)
 }

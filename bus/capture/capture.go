@@ -47,7 +47,7 @@ const maxBad = 100
 const maxLinks = 1024
 
 // ErrUnsupported is wrapped by the error for a file that is a capture, but of a kind this package does not read.
-var ErrUnsupported = errors.New("unsupported capture form") //nolint:gochecknoglobals // a sentinel is compared, never set
+var ErrUnsupported = errors.New("unsupported capture form")
 
 // Bad is one place of a capture that held no whole frame.
 type Bad struct {
@@ -264,7 +264,7 @@ func (r *Reader) tear(words string) {
 func (r *Reader) link(name []byte) (uint16, bool) {
 	for i, have := range r.links[:min(len(r.links), 8)] { // a box has few links, and this beats the map
 		if have == string(name) {
-			return uint16(i), true //nolint:gosec // below 8
+			return uint16(i), true
 		}
 	}
 	if i, ok := r.linkIndex[string(name)]; ok {

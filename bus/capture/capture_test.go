@@ -24,13 +24,13 @@ import (
 )
 
 // readAll reads a capture to its end.
-func readAll(t testing.TB, data []byte) ([]bus.Frame, *capture.Reader) {
-	t.Helper()
+func readAll(tb testing.TB, data []byte) ([]bus.Frame, *capture.Reader) {
+	tb.Helper()
 	r, err := capture.NewReader(bytes.NewReader(data))
 	if err != nil {
-		t.Fatalf("NewReader: %v", err)
+		tb.Fatalf("NewReader: %v", err)
 	}
-	t.Cleanup(func() { _ = r.Close() })
+	tb.Cleanup(func() { _ = r.Close() })
 	var frames []bus.Frame
 	var f bus.Frame
 	for {
@@ -39,7 +39,7 @@ func readAll(t testing.TB, data []byte) ([]bus.Frame, *capture.Reader) {
 			return frames, r
 		}
 		if err != nil {
-			t.Fatalf("Next: %v", err)
+			tb.Fatalf("Next: %v", err)
 		}
 		frames = append(frames, f)
 	}
@@ -135,17 +135,17 @@ func TestCandumpAgainstEinride(t *testing.T) {
 	}
 }
 
-func dataDir(t testing.TB) string {
-	t.Helper()
+func dataDir(tb testing.TB) string {
+	tb.Helper()
 	dir := os.Getenv("AIRHOLD_DATA")
 	if dir == "" {
 		dir = filepath.Join("..", "..", "..", "shared", "data")
 	}
 	if _, err := os.Stat(filepath.Join(dir, "can")); err != nil {
 		if os.Getenv("CI") != "" && os.Getenv("AIRHOLD_DATA") != "" {
-			t.Fatalf("recorded bus logs: %v", err)
+			tb.Fatalf("recorded bus logs: %v", err)
 		}
-		t.Skipf("recorded bus logs missing: %v; set AIRHOLD_DATA to the folder that holds can/", err)
+		tb.Skipf("recorded bus logs missing: %v; set AIRHOLD_DATA to the folder that holds can/", err)
 	}
 	return dir
 }
@@ -208,19 +208,19 @@ func TestRecordedLogs(t *testing.T) {
 	}
 }
 
-func gunzip(t testing.TB, path string) []byte {
-	t.Helper()
+func gunzip(tb testing.TB, path string) []byte {
+	tb.Helper()
 	packed, err := os.ReadFile(path)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	z, err := gzip.NewReader(bytes.NewReader(packed))
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	plain, err := io.ReadAll(z)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return plain
 }

@@ -95,14 +95,15 @@ func (d *pcapngDecoder) u32(b []byte) uint32 {
 // take returns the next whole block with its type, skipping what is damaged.
 func (d *pcapngDecoder) take() ([]byte, uint32, error) {
 	head, err := d.in.peek(8)
-	if len(head) == 8 {
+	switch {
+	case len(head) == 8:
 		if block, kind, ok := d.block(head); ok {
 			d.in.skip(len(block))
 			return block, kind, nil
 		}
-	} else if err != io.EOF { //nolint:errorlint // window passes io.EOF as it is
+	case err != io.EOF: //nolint:errorlint // window passes io.EOF as it is
 		return nil, 0, fmt.Errorf("read capture: %w", err)
-	} else if len(head) == 0 {
+	case len(head) == 0:
 		return nil, 0, io.EOF
 	}
 	if d.in.err != nil && d.in.err != io.EOF { //nolint:errorlint // as above

@@ -51,27 +51,27 @@ func testFrames(n, links int) []bus.Frame {
 	return out
 }
 
-func writePcapng(t testing.TB, frames []bus.Frame, links ...string) []byte {
-	t.Helper()
+func writePcapng(tb testing.TB, frames []bus.Frame, links ...string) []byte {
+	tb.Helper()
 	var out bytes.Buffer
 	w, err := capture.NewPcapngWriter(&out, links)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	for i := range frames {
 		if err := w.Write(&frames[i]); err != nil {
-			t.Fatal(err)
+			tb.Fatal(err)
 		}
 	}
 	if err := w.Flush(); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return out.Bytes()
 }
 
-func pcapngOf(t testing.TB, links ...string) []byte {
-	t.Helper()
-	return writePcapng(t, testFrames(20, len(links)), links...)
+func pcapngOf(tb testing.TB, links ...string) []byte {
+	tb.Helper()
+	return writePcapng(tb, testFrames(20, len(links)), links...)
 }
 
 func TestPcapngRoundTrip(t *testing.T) {

@@ -22,7 +22,7 @@ const (
 )
 
 // errLink is for a frame whose link the writer was not told of.
-var errLink = errors.New("frame of a link the capture does not name") //nolint:gochecknoglobals // a sentinel is compared, never set
+var errLink = errors.New("frame of a link the capture does not name")
 
 // PcapngWriter writes one section of pcapng with link type 227 and nanoseconds. It buffers: call Flush.
 // It is for one goroutine. After an error from the underlying writer the capture is torn and every call repeats the error.

@@ -16,6 +16,7 @@ import (
 // Socket listens to one link. Next is for one goroutine; the counters may be asked from any.
 type Socket struct {
 	*reader
+
 	buffer int32
 }
 

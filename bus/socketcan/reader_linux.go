@@ -63,7 +63,7 @@ type reader struct {
 
 // newReader takes over fd, a datagram socket in non-blocking mode, unless it returns an error.
 func newReader(fd int, name string, link uint16) (*reader, error) {
-	file := os.NewFile(uintptr(fd), name) //nolint:gosec // a descriptor is never negative
+	file := os.NewFile(uintptr(fd), name)
 	if file == nil {
 		return nil, fmt.Errorf("%s: descriptor %d is invalid", name, fd)
 	}
@@ -105,7 +105,7 @@ func recvmmsg(fd uintptr, batch *[batchSize]unix.Mmsghdr, n int) (int, unix.Errn
 	for {
 		got, _, errno := unix.Syscall6(unix.SYS_RECVMMSG, fd, uintptr(unsafe.Pointer(batch)), uintptr(n), unix.MSG_DONTWAIT, 0, 0) //nolint:gosec // the one system call of this package; the kernel writes only into batch and what it points to
 		if errno != unix.EINTR {
-			return int(got), errno //nolint:gosec // at most batchSize
+			return int(got), errno
 		}
 	}
 }
@@ -182,7 +182,8 @@ func (r *reader) unload(buf []bus.Frame) int {
 	n := 0
 	for i := range r.got {
 		m := &r.batch[i]
-		stamp, stamped := r.readControl(r.control[i][:min(uint64(m.Hdr.Controllen), controlSize)])
+		length := min(uint64(m.Hdr.Controllen), controlSize) //nolint:unconvert // 32 bits on ARM
+		stamp, stamped := r.readControl(r.control[i][:length])
 		raw := &r.frame[i]
 		f := &buf[n]
 		if m.Len != frameSize || m.Hdr.Flags&unix.MSG_TRUNC != 0 ||
@@ -210,7 +211,7 @@ func (r *reader) readControl(b []byte) (int64, bool) {
 	head := unix.CmsgLen(0)
 	for len(b) >= head {
 		h := (*unix.Cmsghdr)(unsafe.Pointer(&b[0])) //nolint:gosec // the length was checked; control stands behind pointers and 16-byte frames, so it is aligned
-		n := uint64(h.Len)
+		n := uint64(h.Len)                          //nolint:unconvert // 32 bits on ARM
 		if n < uint64(head) || n > uint64(len(b)) { //nolint:gosec // lengths of a 64-byte buffer
 			break
 		}

@@ -1,5 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 
+//go:build linux
+
 package socketcan
 
 import (
@@ -35,25 +37,25 @@ func wire(id uint32, data ...byte) []byte {
 }
 
 // pair is a reader and the other end of its socket pair.
-func pair(t testing.TB) (*reader, int) {
-	t.Helper()
+func pair(tb testing.TB) (*reader, int) {
+	tb.Helper()
 	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_DGRAM|unix.SOCK_NONBLOCK|unix.SOCK_CLOEXEC, 0)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	r, err := newReader(fds[0], "can0", 3)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	t.Cleanup(func() { _ = r.close(); _ = unix.Close(fds[1]) })
+	tb.Cleanup(func() { _ = r.close(); _ = unix.Close(fds[1]) })
 	return r, fds[1]
 }
 
-func send(t testing.TB, fd int, datagrams ...[]byte) {
-	t.Helper()
+func send(tb testing.TB, fd int, datagrams ...[]byte) {
+	tb.Helper()
 	for _, d := range datagrams {
 		if _, err := unix.Write(fd, d); err != nil {
-			t.Fatalf("fake wire: %v", err)
+			tb.Fatalf("fake wire: %v", err)
 		}
 	}
 }
@@ -176,32 +178,32 @@ func TestNextTellsALostLink(t *testing.T) {
 }
 
 // udp is a reader on a UDP socket, which has kernel time stamps and a drop counter as a CAN socket has them.
-func udp(t testing.TB, buffer int32) (*reader, net.Conn) {
-	t.Helper()
+func udp(tb testing.TB, buffer int32) (*reader, net.Conn) {
+	tb.Helper()
 	fd, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM|unix.SOCK_NONBLOCK|unix.SOCK_CLOEXEC, 0)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	if err := unix.Bind(fd, &unix.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	if _, err := prepare(fd, buffer); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	at, err := unix.Getsockname(fd)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	r, err := newReader(fd, "can0", 0)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	var d net.Dialer
-	fake, err := d.DialContext(t.Context(), "udp4", (&net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: at.(*unix.SockaddrInet4).Port}).String())
+	fake, err := d.DialContext(tb.Context(), "udp4", (&net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: at.(*unix.SockaddrInet4).Port}).String())
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	t.Cleanup(func() { _ = r.close(); _ = fake.Close() })
+	tb.Cleanup(func() { _ = r.close(); _ = fake.Close() })
 	return r, fake
 }
 
