@@ -1,0 +1,210 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package tablet
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"airhold/firmware/alarms"
+	"airhold/firmware/findings"
+)
+
+// maxBody is the largest command; real ones have about 200 bytes.
+const maxBody = 64 << 10
+
+// body is what a page sends. Unknown fields are left alone: a newer page may say more.
+type body struct {
+	ID    string     `json:"id"`
+	T     *time.Time `json:"t"` // when the person pressed, by the box's clock; optional
+	Key   string     `json:"key"`
+	Where string     `json:"where"`
+	For   string     `json:"for"` // shelve: "10m"
+	By    string     `json:"by"`
+	Why   string     `json:"why"`
+}
+
+// known lists the verbs there are.
+func known(v alarms.Verb) bool {
+	switch v {
+	case alarms.Ack, alarms.Shelve, alarms.Unshelve, alarms.Reset, alarms.TakeOut, alarms.PutBack, alarms.CareDone, alarms.Note:
+		return true
+	default:
+		return false
+	}
+}
+
+// errBody is a command that cannot be understood; its text is a sentence for the person.
+type errBody struct{ sentence string }
+
+func (e errBody) Error() string { return e.sentence }
+
+// decode reads one command. Its error is an errBody.
+func decode(data []byte, verb alarms.Verb) (alarms.Command, *time.Time, error) {
+	var b body
+	if err := json.Unmarshal(data, &b); err != nil {
+		return alarms.Command{}, nil, errBody{"The command is no JSON the box understands. Load the page again."}
+	}
+	c := alarms.Command{ID: b.ID, Verb: verb, Key: findings.Key(b.Key), Where: b.Where, By: b.By, Why: b.Why}
+	switch {
+	case !isToken(b.ID, 64):
+		return c, nil, errBody{"The command has no id of letters, digits and hyphens, so a repeated press would count twice. Load the page again."}
+	case b.Key != "" && !isToken(b.Key, 64):
+		return alarms.Command{ID: b.ID}, nil, errBody{"The command names no alarm: its key is not one of the catalogue's."}
+	case b.Key == "" && verb != alarms.Note:
+		return c, nil, errBody{"The command does not say which alarm is meant: it needs a key."}
+	case !isText(b.Where, 120) || !isText(b.By, 64) || !isText(b.Why, 500):
+		return alarms.Command{ID: b.ID}, nil, errBody{"A text of the command is too long or holds signs that cannot be printed."}
+	case b.For != "" && verb != alarms.Shelve:
+		return c, nil, errBody{"Only putting off takes a time."}
+	}
+	if verb == alarms.Shelve {
+		d, err := time.ParseDuration(b.For)
+		if err != nil || d <= 0 || d > 12*time.Hour {
+			return c, nil, errBody{"Putting off needs a time between a second and 12 hours, as 10m."}
+		}
+		c.For = d
+	}
+	return c, b.T, nil
+}
+
+func isToken(s string, longest int) bool {
+	if s == "" || len(s) > longest {
+		return false
+	}
+	for _, r := range s {
+		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' || r == '.') {
+			return false
+		}
+	}
+	return true
+}
+
+func isText(s string, longest int) bool {
+	return len(s) <= longest && utf8.ValidString(s) && !strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) })
+}
+
+// command answers POST /api/cmd/{verb}.
+func (s *Server) command(limit *rates) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		who, ok := client(r)
+		switch {
+		case !ok || !who.IsLoopback():
+			s.count.refused.Add(1)
+			refuse(w, http.StatusForbidden, "", "This tablet is not paired, so it may look but not press. Press on the box's own screen.")
+			return
+		case !limit.take(who):
+			s.count.refused.Add(1)
+			w.Header().Set("Retry-After", fmt.Sprint(int(refill/time.Second)))
+			refuse(w, http.StatusTooManyRequests, "", "Too many presses at once. Wait a few seconds and press again.")
+			return
+		}
+		verb := alarms.Verb(r.PathValue("verb"))
+		if !known(verb) {
+			s.count.refused.Add(1)
+			refuse(w, http.StatusNotFound, "", "The box knows no command "+quoted(string(verb))+".")
+			return
+		}
+		data, status, sentence := readBody(w, r)
+		if status != 0 {
+			s.count.refused.Add(1)
+			refuse(w, status, "", sentence)
+			return
+		}
+		c, pressed, err := decode(data, verb)
+		if err != nil {
+			s.count.refused.Add(1)
+			id := c.ID
+			if !isToken(id, 64) {
+				id = ""
+			}
+			refuse(w, http.StatusBadRequest, id, err.Error())
+			return
+		}
+		if late := s.late(pressed); late != "" {
+			s.count.refused.Add(1)
+			refuse(w, http.StatusConflict, c.ID, late)
+			return
+		}
+		c.Role, c.Via = alarms.Operate, "page"
+		if c.By == "" {
+			c.By = "box screen"
+		}
+		s.do(w, r, c)
+	}
+}
+
+func readBody(w http.ResponseWriter, r *http.Request) (data []byte, status int, sentence string) {
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil || kind != "application/json" {
+		return nil, http.StatusUnsupportedMediaType, "A command is sent as application/json."
+	}
+	data, err = io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
+	var tooLong *http.MaxBytesError
+	switch {
+	case errors.As(err, &tooLong):
+		return nil, http.StatusRequestEntityTooLarge, "The command is longer than 64 KiB, so it is none."
+	case err != nil:
+		return nil, http.StatusBadRequest, "The command broke off on its way. Press again."
+	}
+	return data, 0, ""
+}
+
+// late returns a sentence for a command that was pressed too long ago, or by a clock that is not the box's.
+func (s *Server) late(pressed *time.Time) string {
+	if pressed == nil {
+		return ""
+	}
+	d := s.o.Clock.Sample().UTC.Sub(*pressed)
+	if d > s.o.MaxAge || d < -s.o.MaxAge {
+		return fmt.Sprintf("This press is %s old by the box's clock, so it may no longer be meant. Look again and press again.", d.Abs().Round(time.Second))
+	}
+	return ""
+}
+
+func (s *Server) do(w http.ResponseWriter, r *http.Request, c alarms.Command) {
+	if s.o.Commands == nil {
+		s.count.refused.Add(1)
+		refuse(w, http.StatusServiceUnavailable, c.ID, "The box takes no commands now. Wait for it to start and press again.")
+		return
+	}
+	a, err := s.o.Commands.Do(r.Context(), c)
+	if err != nil {
+		s.count.failed.Add(1)
+		s.log.Warn("command not taken", "verb", string(c.Verb), "key", string(c.Key), "err", err)
+		refuse(w, http.StatusServiceUnavailable, c.ID, "The box could not take the command. Press again.")
+		return
+	}
+	status := http.StatusOK
+	if a.OK {
+		s.count.done.Add(1)
+	} else {
+		s.count.refused.Add(1)
+		status = http.StatusConflict
+	}
+	answer(w, status, a)
+}
+
+func refuse(w http.ResponseWriter, status int, id, sentence string) {
+	answer(w, status, alarms.Answer{ID: id, Error: sentence})
+}
+
+func answer(w http.ResponseWriter, status int, a alarms.Answer) {
+	data, err := json.Marshal(a)
+	if err != nil {
+		http.Error(w, "The box could not write its answer. Press again.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(data, '\n')) // a browser that has gone needs no answer
+}

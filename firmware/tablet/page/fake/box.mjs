@@ -1,0 +1,109 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// A stand-in for the box: serves the built page, a broker on /mqtt and the command API, and publishes one scene.
+// For looking at the page and for its tests; never shipped.
+
+import { createServer } from 'node:http'
+import { readFile } from 'node:fs/promises'
+import { extname, join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { Aedes } from 'aedes'
+import { createWebSocketStream, WebSocketServer } from 'ws'
+import { about, scenes } from './scenes.mjs'
+
+const dist = join(fileURLToPath(new URL('.', import.meta.url)), '../../dist')
+const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.woff2': 'font/woff2', '.txt': 'text/plain' }
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; connect-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'"
+const prefix = 'airhold/v1/kettle-ridge-16'
+
+/** openBox starts a stand-in on a free port of the loopback. */
+export async function openBox() {
+  const broker = await Aedes.createBroker()
+  const commands = []
+  let refuse = ''
+  let talk = true
+  let scene = scenes.healthy
+  let started = Date.now()
+  let seq = 0
+  let boot = 'b1'
+  const acked = new Set()
+
+  const stamp = () => ({ v: 1, t: new Date(Date.parse(`2026-04-28T${scene.t}Z`) + Date.now() - started).toISOString(), clk: 'good', boot, mono: Math.round(performance.now()), seq: seq++ })
+  // One after the other: the broker takes a packet that overtakes another for a repeated one.
+  let queue = Promise.resolve()
+  const say = (topic, what, retain) => {
+    const packet = { cmd: 'publish', topic: `${prefix}/${topic}`, payload: JSON.stringify(what), dup: false, qos: retain ? 1 : 0, retain }
+    queue = queue.then(() => new Promise((done, fail) => broker.publish(packet, (err) => (err ? fail(err) : done()))))
+  }
+  const topicOf = (a) => `alarm/${a.key}${a.where ? `/${a.where.replaceAll(' ', '-')}` : ''}`
+  const stateOf = (a) => (acked.has(topicOf(a)) ? a.state.replace('active_unacked', 'active_acked') : a.state)
+  let shown = []
+  const sayAlarms = () => {
+    for (const a of shown) if (!scene.alarms.includes(a)) say(topicOf(a), { ...stamp(), ...a, state: 'normal' }, true)
+    shown = scene.alarms
+    for (const a of shown) say(topicOf(a), { ...stamp(), ...a, state: stateOf(a) }, true)
+    say('alarms', { ...stamp(), unacked: shown.filter((a) => stateOf(a).endsWith('unacked')).length, active: shown.length, shelved: 0, out_of_service: 0, highest: 'none', flood: false }, true)
+  }
+  const tick = setInterval(() => { if (talk) say('now', { ...stamp(), ...scene.now }, false) }, 500)
+
+  const server = createServer(async (q, w) => {
+    if (q.method === 'POST') {
+      let text = ''
+      for await (const c of q) text += c
+      const body = JSON.parse(text)
+      commands.push({ verb: q.url.split('/').pop(), body })
+      w.writeHead(refuse ? 403 : 200, { 'Content-Type': 'application/json' })
+      w.end(JSON.stringify(refuse ? { id: body.id, ok: false, error: refuse } : { id: body.id, ok: true }))
+      if (!refuse) {
+        acked.add(topicOf(body))
+        sayAlarms()
+      }
+      return
+    }
+    const path = q.url === '/' ? '/index.html' : q.url.split('?')[0]
+    const data = await readFile(join(dist, path)).catch(() => undefined)
+    w.writeHead(data ? 200 : 404, { 'Content-Type': types[extname(path)] ?? 'application/octet-stream', 'Content-Security-Policy': policy })
+    w.end(data)
+  })
+  const sockets = new WebSocketServer({ server, path: '/mqtt', handleProtocols: () => 'mqtt' })
+  sockets.on('connection', (socket, request) => {
+    const stream = createWebSocketStream(socket)
+    stream.on('error', () => undefined)
+    broker.handle(stream, request)
+  })
+  await new Promise((done) => server.listen(0, '127.0.0.1', done))
+  say('online', { online: true, t: stamp().t, boot }, true)
+  say('about', { ...stamp(), ...about }, true)
+
+  return {
+    url: `http://127.0.0.1:${server.address().port}/`,
+    commands,
+    show(name) {
+      scene = scenes[name]
+      if (scene === undefined) throw new Error(`no scene ${name}; there are: ${Object.keys(scenes).join(', ')}`)
+      started = Date.now()
+      acked.clear()
+      say('online', { online: true, t: stamp().t, boot }, true)
+      sayAlarms()
+      if (talk) say('now', { ...stamp(), ...scene.now }, false)
+    },
+    /** hush stops or starts the snapshots, as a box does that hangs. */
+    hush(quiet) { talk = !quiet },
+    /** stop says goodbye as the last will does. */
+    stop() {
+      talk = false
+      say('online', { online: false, t: stamp().t, boot }, true)
+    },
+    /** cut drops every connection; new ones are taken at once. */
+    cut() { for (const c of sockets.clients) c.terminate() },
+    refuseWith(sentence) { refuse = sentence },
+    async close() {
+      clearInterval(tick)
+      await queue
+      for (const c of sockets.clients) c.terminate()
+      await new Promise((done) => broker.close(done))
+      server.closeAllConnections()
+      await new Promise((done) => server.close(done))
+    },
+  }
+}

@@ -1,0 +1,44 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// Takes pictures of the built page in every invented state: node shots.mjs [FOLDER [SCENE...]]
+
+import { mkdir } from 'node:fs/promises'
+import { join } from 'node:path'
+import { openBrowser } from './e2e/browser.mjs'
+import { openBox } from './fake/box.mjs'
+import { scenes } from './fake/scenes.mjs'
+
+const [folder = 'shots', ...only] = process.argv.slice(2)
+const sizes = [['1280', 1280, 800], ['1024', 1024, 600], ['390', 390, 844]]
+await mkdir(folder, { recursive: true })
+const box = await openBox()
+const browser = await openBrowser()
+for (const [name, width, height] of sizes) {
+  for (const light of (process.env.LIGHTS ?? 'day night').split(' ')) {
+    const context = await browser.newContext({ viewport: { width, height }, timezoneId: 'UTC' })
+    await context.addInitScript((l) => localStorage.setItem('airhold-light', l), light)
+    const page = await context.newPage()
+    await page.goto(box.url)
+    for (const scene of only.length > 0 ? only : [...Object.keys(scenes), 'lost', 'menu', 'alarms', 'channels']) {
+      box.hush(false)
+      box.show(scenes[scene] ? scene : scene === 'alarms' ? 'short' : 'healthy')
+      await page.waitForFunction(() => document.querySelector('main')?.dataset.live === 'yes')
+      await page.waitForTimeout(700)
+      if (scene === 'lost') {
+        box.hush(true)
+        await page.waitForTimeout(4000)
+      }
+      if (['menu', 'alarms', 'channels'].includes(scene)) {
+        if (await page.locator('[data-act=menu]').count() === 0) continue
+        await page.click('[data-act=menu]')
+        if (scene !== 'menu') await page.click(`[data-act=go-${scene}]`)
+        await page.waitForTimeout(300)
+      }
+      await page.screenshot({ path: join(folder, `${scene}-${name}-${light}.png`) })
+      if (await page.locator('[data-act=go-home]').count() > 0) await page.click('[data-act=go-home]')
+    }
+    await context.close()
+  }
+}
+await browser.close()
+await box.close()

@@ -1,0 +1,53 @@
+// SPDX-License-Identifier: Apache-2.0
+
+import { bar, type BarState, type Label, type Segment } from './bar'
+import { figure } from './words'
+
+/** BudgetBar draws what is used against what the compressor can give. */
+export function BudgetBar({ state, width, tall }: { state: BarState; width: number; tall: number }) {
+  const small = width < 1000
+  const loud = small ? 22 : 34
+  const b = bar(state, width, loud, small ? 19 : 27)
+  const thick = small ? 34 : tall < 110 ? 44 : 46
+  const y = tall - thick - 2
+  const text = (l: Label, base: number, i: number) => (
+    <text key={i} class={`${l.loud ? 't-glance' : 't-quiet'} ink-${l.ink}`} x={l.x} y={base} text-anchor={l.anchor} data-what={l.what} data-value={l.measure.value} data-unit={l.measure.unit}>
+      {l.text}{figure(l.measure)}{l.after}
+    </text>
+  )
+  return (
+    <svg class="bar" width={width} height={tall} viewBox={`0 0 ${width} ${tall}`} role="img" aria-label={spoken(state)}>
+      {b.post !== undefined && <rect class="frame-line" x="0" y={y} width={b.post} height={thick} />}
+      {b.postWidth && <rect class="hatch quiet" x={b.postWidth.from} y={y - 12} width={b.postWidth.to - b.postWidth.from} height="10" />}
+      {b.segments.map((s) => <Part key={s.name} s={s} y={y} h={thick} state={state} />)}
+      {b.stripes && <Stripes x={b.stripes.x} y={y} w={b.stripes.width} h={thick} />}
+      {b.cut && <path class={`cut ink-${state.shortInk}`} d={`M${width - 16} ${y + 6} l12 ${thick / 2 - 6} l-12 ${thick / 2 - 6}`} />}
+      {b.post !== undefined && <path class="post" d={`M${b.post} ${y - 12} V${y + thick + 2}`} />}
+      {b.top.map((l, i) => text(l, y - 14, i))}
+      {b.inside.map((l, i) => text(l, y + thick / 2 + loud * 0.36, i))}
+      {b.words && <text class="t-quiet" x={width} y={y - 14} text-anchor="end">{b.words}</text>}
+    </svg>
+  )
+}
+
+function Part({ s, y, h, state }: { s: Segment; y: number; h: number; state: BarState }) {
+  if (s.name === 'spare') return null
+  if (s.name === 'short') {
+    return <g class={`ink-${state.shortInk}`} data-part="short"><rect class="hatch framed" x={s.x} y={y} width={s.width} height={h} /></g>
+  }
+  const look = s.name === 'leak' && state.mark ? `part leak ink-${state.mark.priority}` : `part ${s.name}`
+  return <rect class={look} x={s.x} y={y} width={s.width} height={h} data-part={s.name} />
+}
+
+/** Stripes in the ground's colour: this cut may lie anywhere in here. */
+function Stripes({ x, y, w, h }: { x: number; y: number; w: number; h: number }) {
+  const d = []
+  for (let a = 7; a < w + h; a += 14) d.push(`M${a} -2 L${a - h - 4} ${h + 2}`)
+  return <svg class="clip" x={x} y={y} width={w} height={h}><path class="stripes" d={d.join(' ')} /></svg>
+}
+
+function spoken(s: BarState): string {
+  const part = (name: string, m: BarState['bags']) => (m ? `${name} ${figure(m)}` : '')
+  const parts = [part('bags', s.bags), part('drains', s.drains), part('leak', s.leak), part('use', s.use), part('spare', s.spare), part('short', s.short)]
+  return ['Air budget', s.gives ? `compressor gives ${figure(s.gives)} ${s.gives.unit}` : 'what the compressor can give is not known', ...parts.filter((x) => x)].join('; ')
+}

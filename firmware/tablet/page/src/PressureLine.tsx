@@ -1,0 +1,228 @@
+// SPDX-License-Identifier: Apache-2.0
+
+import { fallPath, headroom, height, leakAt, plan, risePath, split, swingOf, type Figure, type LineRank, type LineState, type Plan, type Size } from './line'
+import type { Measure } from './payload'
+import { figure, unit } from './words'
+
+/** PressureLine draws the air's way from the compressor to the ranks as one falling line. */
+export function PressureLine({ state, size }: { state: LineState; size: Size }) {
+  const parts = split(state)
+  const each = { ...size, height: size.height / parts.length }
+  return <div class="line">{parts.map((s, i) => <OneLine key={i} s={s} size={each} />)}</div>
+}
+
+function OneLine({ s, size }: { s: LineState; size: Size }) {
+  const p = plan(size, s.ranks.length)
+  const y = (kPa: number) => height(p, s.top, kPa)
+  const tankY = s.tank ? y(s.tank.kPa) : undefined
+  const last = p.slots.at(-1)
+  return (
+    <svg width={size.width} height={size.height} viewBox={`0 0 ${size.width} ${size.height}`} role="img" aria-label={spoken(s)}>
+      {tankY !== undefined && <rect class="body" x={p.tank.from} y={tankY} width={p.tank.to - p.tank.from} height={Math.max(0, p.ground - tankY)} />}
+      {s.ranks.map((rank, i) => {
+        const slot = p.slots[i]
+        if (!rank.pressure || !slot) return null
+        const top = y(rank.pressure.kPa)
+        return <rect key={i} class="body" x={slot.step} y={top} width={slot.end - slot.step} height={Math.max(0, p.ground - top)} />
+      })}
+      <line class="ground" x1="0" x2={size.width} y1={p.ground} y2={p.ground} />
+      {s.compressorSeen && tankY !== undefined && <path class={s.running ? 'air' : 'air rest'} d={risePath(p, tankY)} />}
+      {tankY !== undefined && last && <path class="air thin" d={`M${p.tank.to} ${tankY} H${last.fall + 1}`} />}
+      {!size.small && <text class="t-quiet" x="0" y={compressorY(p, tankY)} data-compressor={s.compressor}>{s.compressor}</text>}
+      <Tank p={p} s={s} small={size.small} />
+      {s.ranks.map((rank, i) => <Rank key={i} p={p} s={s} rank={rank} i={i} small={size.small} />)}
+      <Room p={p} s={s} small={size.small} />
+      <Leak p={p} s={s} small={size.small} />
+      {!size.small && <text class="t-quiet" x="0" y={p.ground + 36}>compressor</text>}
+      <text class="t-quiet" x={(p.tank.from + p.tank.to) / 2} y={p.ground + (size.small ? 24 : 36)} text-anchor="middle">tank{s.unit ? `, ${s.unit}` : ''}</text>
+    </svg>
+  )
+}
+
+function compressorY(p: Plan, tankY: number | undefined): number {
+  return tankY === undefined ? p.ground - 34 : Math.min((p.ground + tankY) / 2 + 10, p.ground - 26)
+}
+
+function spoken(s: LineState): string {
+  const of = (f: Figure | undefined) => (f ? `${f.text} ${unit(f.measure)}${f.age ? `, ${f.age} old` : ''}` : 'not seen')
+  return [`Pressure along the air path: compressor ${s.compressor}`, `tank ${of(s.tank)}`, ...s.ranks.map((r) => `${r.name} bags ${of(r.pressure)}`)].join('; ')
+}
+
+/** Num is a pressure with its age once it is old. */
+function Num({ f, what, x, y, small, tight }: { f: Figure; what: string; x: number; y: number; small: boolean; tight: boolean }) {
+  return (
+    <text class={`t-num${f.age ? ' old' : ''}${tight ? ' tight' : ''}`} x={x} y={y} text-anchor="middle" data-what={what} data-value={f.measure.value} data-unit={f.measure.unit} data-old={f.age}>
+      {f.text}{f.age && <tspan class="t-unit" dx="1">{small ? ` ${f.age}` : `, ${f.age}`}</tspan>}
+    </text>
+  )
+}
+
+/** Step is a measured pressure; an old one is only an outline. */
+function Step({ f, from, to, y }: { f: Figure; from: number; to: number; y: number }) {
+  return f.age ? <rect class="hollow" x={from + 1.5} y={y - 5} width={to - from - 3} height="10" /> : <path class="air" d={`M${from} ${y} H${to}`} />
+}
+
+/** Words of the last rank may stand this far out towards the rail. */
+const margin = 28
+
+/** tightRow is true where two lines of ranks share the room of one. */
+function tightRow(p: Plan): boolean {
+  return p.ground < 150
+}
+
+/** numberY puts a number into the body under its step, or above the step where the body is too low. */
+function numberY(p: Plan, y: number, above: number, small: boolean): number {
+  const tall = small ? 34 : 58
+  return p.ground - y >= tall ? (p.ground + y) / 2 + (small ? 13 : 22) : Math.min(y, above) - 14
+}
+
+function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
+  const mid = (p.tank.from + p.tank.to) / 2
+  const swing = swingOf(p, s)
+  const { from, to } = p.tank
+  const y = s.tank ? height(p, s.top, s.tank.kPa) : 0
+  return (
+    <g>
+      {swing && <path class="mark" d={`M${from + 14} ${swing.from} H${from + 1.5} V${swing.to} H${from + 14} M${to - 14} ${swing.from} H${to - 1.5} V${swing.to} H${to - 14}`} />}
+      {swing && !swing.inside && !small && <text class="t-quiet" x={mid} y={(swing.from + swing.to) / 2 + 9} text-anchor="middle">normal</text>}
+      {s.tank ? (
+        <g>
+          <Step f={s.tank} from={from} to={to} y={y} />
+          <Num f={s.tank} what="tank" x={mid} y={numberY(p, y, y, small || tightRow(p)) - (swing?.fall === 'body' ? 16 : 0)} small={small} tight={tightRow(p)} />
+        </g>
+      ) : <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen="tank">not seen</text>}
+      {s.tank && s.fall && swing?.fall === 'body' && !small && (
+        <text class="t-quiet" x={mid} y={(p.ground + y) / 2 + 50} text-anchor="middle" data-what="fall" data-value={s.fall.measure.value} data-unit={s.fall.measure.unit}>falls {s.fall.text}/min</text>
+      )}
+      {s.tank && s.fall && swing?.fall === 'arrow' && !small && (
+        <g>
+          <path class="mark falling" d={`M${mid} ${swing.to + 10} V${y - 26}`} />
+          <path class="mark heavy" d={`M${mid - 11} ${y - 26} l11 14 l11 -14`} />
+          <text class="t-quiet" x={mid - 16} y={(swing.to + y) / 2 + 8} text-anchor="end" data-what="fall" data-value={s.fall.measure.value} data-unit={s.fall.measure.unit}>{s.fall.text} {unit(s.fall.measure).replace('/min', '')}</text>
+          <text class="t-quiet" x={mid + 18} y={(swing.to + y) / 2 + 8}>a minute</text>
+        </g>
+      )}
+    </g>
+  )
+}
+
+function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank; i: number; small: boolean }) {
+  const slot = p.slots[i]
+  if (!slot) return null
+  const mid = (slot.step + slot.end) / 2
+  const y = rank.pressure ? height(p, s.top, rank.pressure.kPa) : undefined
+  const needY = rank.need ? height(p, s.top, rank.need.kPa) : undefined
+  const short = rank.short && rank.short.value > 0 && y !== undefined && needY !== undefined && needY < y ? rank.short : undefined
+  const name = small || s.ranks.length > 2 ? rank.name : `${rank.name} bags`
+  const last = i === s.ranks.length - 1
+  const wordX = last ? slot.tick + margin : slot.end + 8
+  const tight = tightRow(p)
+  const top = Math.min(y ?? p.ground, short && needY !== undefined ? needY : p.ground)
+  return (
+    <g data-rank={rank.name} data-short={short ? '' : undefined} data-raised={rank.raised ? '' : undefined}>
+      {rank.pressure && y !== undefined && (
+        <g>
+          {s.tank && <path class="air thin" d={fallPath(slot, height(p, s.top, s.tank.kPa), y)} />}
+          {rank.doubt ? (
+            <Doubt from={slot.step} to={slot.end} high={height(p, s.top, rank.doubt.high)} low={height(p, s.top, rank.doubt.low)} />
+          ) : <Step f={rank.pressure} from={slot.step} to={slot.end} y={y} />}
+          {short && needY !== undefined && (
+            <g class="alarm-ink">
+              <rect class="hatch" x={slot.step} y={needY} width={slot.end - slot.step} height={Math.max(0, y - 5 - needY)} />
+              <path class="edge" d={`M${slot.step} ${needY} H${slot.end}`} />
+            </g>
+          )}
+          <Num f={rank.pressure} what={rank.name} x={short && tight ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight} />
+        </g>
+      )}
+      {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? 'unseen' : 'not seen'}</text>}
+      {needY !== undefined && rank.need && (
+        <g>
+          <path class={`need${rank.assumed ? ' assumed' : ''}${rank.raised ? ' raised' : ''}`} d={`M${slot.end} ${needY} H${slot.tick}`} data-what={`need-${rank.name}`} data-value={rank.need.measure.value} data-unit={rank.need.measure.unit} />
+          {!small && (short || !tight) && !(last && s.ranks.length > 2 && (rank.assumed || rank.raised)) && <NeedWord p={p} slot={slot} y={needY} rank={rank} short={short} last={last} />}
+        </g>
+      )}
+      {needY === undefined && !small && rank.pressure && y !== undefined && s.ranks.length <= 2 && (
+        <text class="t-quiet" text-anchor={last ? 'end' : 'start'} data-need="not heard">
+          <tspan x={wordX} y={Math.min(y + 16, p.ground - 44)}>need not</tspan><tspan x={wordX} dy="30">heard</tspan>
+        </text>
+      )}
+      {rank.impossible && y !== undefined && (
+        <g class="medium">
+          <polygon class="shape" points={`${slot.step + 12},${y - 46} ${slot.step + 24},${y - 34} ${slot.step + 12},${y - 22} ${slot.step},${y - 34}`} />
+          {!small && <text class="t-quiet strong" x={slot.step + 32} y={y - 25}>cannot be</text>}
+        </g>
+      )}
+      <text class="t-quiet" x={mid} y={p.ground + (small ? 24 : 36)} text-anchor="middle">{name}</text>
+    </g>
+  )
+}
+
+function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: number; tick: number }; y: number; rank: LineRank; short: Measure | undefined; last: boolean }) {
+  if (short) {
+    return <text class="t-glance alarm-ink" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{figure(short)} short</text>
+  }
+  const word = rank.raised ? 'raised' : rank.assumed ? 'assumed' : 'need'
+  const under = y + 34 < p.ground - 2
+  const over = word === 'need' ? 0 : margin
+  return <text class="t-quiet" x={last ? slot.tick + over : slot.end + 8} y={under ? y + 33 : y - 14} text-anchor={last ? 'end' : 'start'}>{word}</text>
+}
+
+/** Doubt is the step drawn as high as it may be wrong. */
+function Doubt({ from, to, high, low }: { from: number; to: number; high: number; low: number }) {
+  const h = Math.max(6, low - high)
+  const d = []
+  for (let a = 6; a < to - from + h; a += 12) d.push(`M${a} -2 L${a - h - 4} ${h + 2}`)
+  return (
+    <g>
+      <rect class="hollow" x={from + 1} y={high} width={to - from - 2} height={h} />
+      <svg class="clip" x={from + 1} y={high} width={to - from - 2} height={h}><path class="doubt" d={d.join(' ')} /></svg>
+    </g>
+  )
+}
+
+/** Room is the two-headed arrow from the supply to the highest need, told as minutes. */
+function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
+  const h = headroom(p, s, small)
+  const first = p.slots[0]
+  if (s.tank === undefined && first && !small && s.ranks[0]?.need) {
+    return <text class="t-quiet" x={first.tick} y={height(p, s.top, s.ranks[0].need.kPa) - 24} text-anchor="end">time not known</text>
+  }
+  if (h === undefined || s.left === undefined) return null
+  const mid = (h.from + h.to) / 2
+  const arrow = `M${h.x} ${h.from} V${h.to} m-7 -11 l7 11 l7 -11 M${h.x - 7} ${h.from + 11} l7 -11 l7 11`
+  const base = h.text === 'two' ? mid + 5 : mid + 18
+  return (
+    <g>
+      <path class="mark" d={arrow} />
+      {h.text !== 'none' && (
+        <text class={h.text === 'two' ? 't-big' : 't-num'} x={h.x - 24} y={base} text-anchor="end" data-what="left" data-value={s.left.text.replace('over ', '')} data-unit="min">
+          {s.left.about && <tspan class="t-unit">about </tspan>}{s.left.text}<tspan class="t-unit" dx="8">min</tspan>
+        </text>
+      )}
+      {h.text === 'two' && <text class="t-quiet" x={h.x - 24} y={mid + 39} text-anchor="end">in the tank</text>}
+    </g>
+  )
+}
+
+/** Leak is three strokes that leave the line where the air does. */
+function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
+  const at = leakAt(s)
+  if (at === undefined || s.leak === undefined || s.leak.priority === 'none') return null
+  const slot = p.slots[at]
+  const f = s.ranks[at]?.pressure ?? s.tank
+  if (f === undefined) return null
+  const y = Math.min(height(p, s.top, f.kPa), p.ground - 64)
+  const k = small ? 0.5 : 1
+  const toLeft = slot !== undefined
+  const x = slot ? slot.step : p.tank.to
+  const dir = toLeft ? -1 : 1
+  const stroke = (x0: number, y0: number, dx: number, dy: number) => `M${x + dir * x0 * k} ${y + y0 * k} l${dir * dx * k} ${dy * k}`
+  const d = [stroke(12, 3, 40, 0), stroke(10, 12, 35, 14), stroke(5, 21, 20, 24)].join(' ')
+  return (
+    <g class={s.leak.priority}>
+      <path class="strokes" d={d} />
+      {!small && <text class="t-quiet strong" x={x + dir * 34} y={y + 60} text-anchor={toLeft ? 'end' : 'start'} data-leak={s.leak.where}>leak</text>}
+    </g>
+  )
+}

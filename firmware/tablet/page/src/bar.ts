@@ -1,0 +1,183 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// Geometry of the air budget: what is used against what the compressor can give. The post stands at the same place on
+// every machine and day; uses stop at it, and what is missing runs past it.
+
+import type { LeakMark } from './line'
+import type { Measure, Priority } from './payload'
+import { figure, named, unit, unsure } from './words'
+
+export interface BarState {
+  gives: Measure | undefined
+  rated: boolean
+  bags: Measure | undefined
+  drains: Measure | undefined
+  leak: Measure | undefined
+  use: Measure | undefined
+  spare: Measure | undefined
+  short: Measure | undefined
+  words: string
+  mark: LeakMark | undefined
+  shortInk: Priority
+}
+
+export interface Segment {
+  name: 'bags' | 'drains' | 'leak' | 'use' | 'spare' | 'short'
+  x: number
+  width: number
+}
+
+export interface Label {
+  text: string // before the figure
+  after: string
+  measure: Measure
+  what: string
+  x: number
+  anchor: 'start' | 'middle' | 'end'
+  loud: boolean
+  ink: 'ink' | 'ink2' | 'ground' | Priority
+}
+
+export interface Bar {
+  post: number | undefined
+  postWidth: { from: number; to: number } | undefined
+  segments: Segment[]
+  stripes: { x: number; width: number } | undefined
+  cut: boolean // the overhang is longer than there is room for
+  top: Label[]
+  inside: Label[]
+  words: string // where there is no post
+}
+
+/** wanted turns a missing quantity into undefined. */
+export function wanted(m: Measure | null | undefined): Measure | undefined {
+  return m && Number.isFinite(m.value) ? m : undefined
+}
+
+/** Widths of Inter at weight 500, in parts of the size: enough to keep labels apart, a little wide on purpose. */
+export function textWidth(text: string, size: number): number {
+  let w = 0
+  for (const c of text) w += c === ' ' ? 0.29 : /[ilj.,:;|’']/.test(c) ? 0.3 : /[mwMW%]/.test(c) ? 0.92 : /[A-Z]/.test(c) ? 0.72 : 0.6
+  return w * size
+}
+
+/** bar lays the budget out in width px; sizes are those of the loud and the quiet text. */
+export function bar(s: BarState, width: number, loud: number, quiet: number): Bar {
+  const end = width >= 1000 ? 860 : Math.round(width * 0.838)
+  const uses: [Segment['name'], Measure | undefined][] = s.bags || s.drains || s.leak
+    ? [['bags', s.bags], ['drains', s.drains], ['leak', s.leak]] : [['use', s.use]]
+  const gives = s.gives && s.gives.value > 0 ? s.gives : undefined
+  const scale = end / (gives ? gives.value : round(uses.reduce((sum, [, m]) => sum + Math.max(m?.value ?? 0, 0), 0)))
+  const out: Bar = { post: gives ? end : undefined, postWidth: undefined, segments: [], stripes: undefined, cut: false, top: [], inside: [], words: gives ? '' : s.words }
+  if (gives?.low !== undefined && gives.high !== undefined && gives.high > gives.low) {
+    out.postWidth = { from: Math.max(0, gives.low * scale), to: Math.min(width, gives.high * scale) }
+  }
+  let x = 0
+  for (const [name, m] of uses) {
+    if (m === undefined || x >= end) continue
+    const w = Math.min(Math.max(m.value * scale, 4), end - x)
+    out.segments.push({ name, x, width: w })
+    if (name === 'leak' && m.low !== undefined && m.high !== undefined) {
+      const band = Math.min((m.high - m.low) * scale, 2 * x, 2 * w)
+      if (band >= 8) out.stripes = { x: x - band / 2, width: band }
+    }
+    x += w + (x + w < end ? 2 : 0)
+  }
+  if (gives && s.short && s.short.value > 0) {
+    const w = s.short.value * scale
+    out.cut = w > width - end - 2
+    out.segments.push({ name: 'short', x: end, width: Math.max(4, Math.min(w, width - end - 2)) })
+  } else if (gives && x < end) {
+    out.segments.push({ name: 'spare', x, width: end - x })
+  }
+  labels(out, s, width, loud, quiet, end)
+  return out
+}
+
+function labels(out: Bar, s: BarState, width: number, loud: number, quiet: number, end: number): void {
+  const main = s.bags ?? s.use
+  let left = 0
+  if (main) {
+    const l = label(s.bags ? 'Bags ' : 'Use ', main, '', s.bags ? 'bags' : 'use', 0, 'start', true, 'ink')
+    out.top.push(l)
+    left = wide(l, loud) + 14
+  }
+  const short = out.segments.some((g) => g.name === 'short') && s.short
+  let right = width
+  if (short) {
+    const l = label('', short, ' short', 'budget-short', width, 'end', true, s.shortInk)
+    out.top.push(l)
+    right = width - wide(l, loud) - 14
+  }
+  // A leak that rings keeps its words; then the post's, which carry the unit; then the drains.
+  const leak = s.leak && leakLabel(out, s, s.leak, loud)
+  if (leak?.anchor === 'middle') out.inside.push(leak)
+  const beside = leak && leak.anchor !== 'middle' ? leak : undefined
+  const gap = 12
+  const kept = beside && s.mark ? wide(beside, loud) + gap : 0
+  const give = givesLabel(s, Math.min(right, end - 14), left + kept, loud, quiet, Math.min(width, right))
+  const stop = give ? give.x - wide(give, quiet) - gap : right
+  if (s.drains && (s.bags || s.leak)) {
+    const l = label('drains ', s.drains, '', 'drains', left, 'start', false, 'ink2')
+    if (left + wide(l, quiet) + kept <= stop) {
+      out.top.push(l)
+      left += wide(l, quiet) + gap
+    }
+  }
+  if (beside && (kept > 0 || left + wide(beside, quiet) <= stop)) out.top.push({ ...beside, x: left })
+  if (give) out.top.push(give)
+  const spare = out.segments.find((g) => g.name === 'spare')
+  if (spare && s.spare && s.spare.value >= 0) {
+    const l = label(unsure(s.spare) ? 'about ' : '', s.spare, ' to spare', 'spare', spare.x + spare.width / 2, 'middle', true, 'ink')
+    if (wide(l, loud) < spare.width - 12) out.inside.push(l)
+  }
+}
+
+/** givesLabel shortens the post's words until they fit between left and right. */
+function givesLabel(s: BarState, right: number, left: number, loud: number, quiet: number, width: number): Label | undefined {
+  if (s.gives === undefined) return undefined
+  const about = unsure(s.gives) ? 'about ' : ''
+  const tail = ` ${unit(s.gives)}${s.rated ? ', rated' : ''}`
+  const narrow = loud < 30
+  const plain = s.gives.unit.replace(/[[\]]/g, '')
+  const tries = narrow ? [['of ', tail], ['', tail], ['', ` ${plain}`]] : [[`compressor gives ${about}`, tail], [`gives ${about}`, tail], [about, tail]]
+  for (const [before = '', after = ''] of tries) {
+    const l = label(before, s.gives, after, 'gives', narrow ? width : right, 'end', false, 'ink2')
+    if (l.x - wide(l, quiet) >= left) return l
+  }
+  return undefined
+}
+
+function leakLabel(out: Bar, s: BarState, m: Measure, loud: number): Label {
+  const seg = out.segments.find((g) => g.name === 'leak')
+  const ink = s.mark ? s.mark.priority : 'ink2'
+  const free = out.stripes && seg ? seg.x + seg.width - Math.max(seg.x, out.stripes.x + out.stripes.width) : seg?.width ?? 0
+  const about = unsure(m) ? 'about ' : ''
+  if (s.mark && seg) {
+    const name = s.mark.where ? `${named('leak', s.mark.where).split(', ').reverse().join(' ')}, ` : 'leak, '
+    const l = label(name + about, m, '', 'leak', seg.x + seg.width - free / 2, 'middle', true, 'ground')
+    if (wide(l, loud) < free - 16) return l
+  }
+  if (m.low !== undefined && m.low <= 0 && m.high !== undefined) {
+    return label('leak under ', { ...m, value: m.high }, '', 'leak-under', 0, 'start', false, ink)
+  }
+  return label(`leak ${about}`, m, '', 'leak', 0, 'start', s.mark !== undefined, ink)
+}
+
+function label(
+  text: string, measure: Measure, after: string, what: string, x: number, anchor: Label['anchor'], loud: boolean, ink: Label['ink'],
+): Label {
+  return { text, measure, after, what, x, anchor, loud, ink }
+}
+
+/** wide returns how much room a label takes. */
+export function wide(l: Label, size: number): number {
+  return textWidth(l.text + figure(l.measure) + l.after, size)
+}
+
+/** round returns the next of 1, 2, 5 times a power of ten above 1.2 n: a length for the bar when there is no post. */
+function round(n: number): number {
+  const want = Math.max(n * 1.2, 1e-6)
+  const ten = 10 ** Math.floor(Math.log10(want))
+  return ([1, 2, 5, 10].find((k) => k * ten >= want) ?? 10) * ten
+}

@@ -1,0 +1,27 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// What a person tells the box: one POST a command, an id so that a repeated one counts once.
+
+import { object } from './payload'
+import type { AlarmRef } from './view'
+
+/** tell sends a command and returns a sentence for the person: empty when the box did it. */
+export async function tell(verb: 'ack' | 'shelve', ref: AlarmRef, t: string, more: object = {}): Promise<string> {
+  let answer: Response
+  try {
+    answer = await fetch(`api/cmd/${verb}`, {
+      method: 'POST', headers: { 'Content-Type': 'application/json' }, credentials: 'same-origin', signal: AbortSignal.timeout(5000),
+      body: JSON.stringify({ id: newID(), key: ref.key, where: ref.where, ...(t ? { t } : {}), ...more }),
+    })
+  } catch {
+    return 'The box did not answer. Press again.'
+  }
+  const said: unknown = await answer.json().catch(() => undefined)
+  if (answer.ok && object(said) && said.ok === true) return ''
+  return object(said) && typeof said.error === 'string' && said.error !== '' ? said.error : `The box refused (${answer.status}). Press again.`
+}
+
+/** newID makes 128 random bits; crypto.randomUUID is not there on plain http names. */
+function newID(): string {
+  return Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, '0')).join('')
+}

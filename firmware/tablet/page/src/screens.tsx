@@ -1,0 +1,176 @@
+// SPDX-License-Identifier: Apache-2.0
+
+import type { ComponentChildren } from 'preact'
+import { BudgetBar } from './BudgetBar'
+import { PressureLine } from './PressureLine'
+import type { Priority } from './payload'
+import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
+
+/** Room is the frame in its own px; the page scales it to the glass. */
+export interface Room {
+  width: number
+  height: number
+  phone: boolean
+}
+
+export type Screen = 'home' | 'menu' | 'alarms' | 'channels'
+
+/** Acts is what a person may do on the page. */
+export interface Acts {
+  seen: (refs: AlarmRef[]) => void
+  later: (refs: AlarmRef[]) => void
+  mute: () => void
+  night: () => void
+  go: (to: Screen) => void
+  muteLabel: string
+  nightLabel: string
+  trouble: string // why the last press did not work; empty: it did
+}
+
+/** Mark is a priority as a shape: octagon, diamond, open circle. */
+export function Mark({ of, size, blink = false }: { of: Priority; size: number; blink?: boolean }) {
+  const c = size / 2
+  const at = (n: number, turn: number, r: number) => Array.from({ length: n }, (_, i) => {
+    const a = (2 * Math.PI * i) / n + turn
+    return `${(c + r * Math.sin(a)).toFixed(1)},${(c - r * Math.cos(a)).toFixed(1)}`
+  }).join(' ')
+  return (
+    <svg class={`shape-of ${of}${blink ? ' blink' : ''}`} width={size} height={size} viewBox={`0 0 ${size} ${size}`} aria-hidden="true">
+      {of === 'high' && <polygon points={at(8, Math.PI / 8, c * 0.96)} />}
+      {of === 'medium' && <polygon points={at(4, 0, c * 0.98)} />}
+      {of === 'low' && <circle class="open" cx={c} cy={c} r={c * 0.74} stroke-width={size / 6} />}
+    </svg>
+  )
+}
+
+function Button({ children, act, look = '', name }: { children: ComponentChildren; act: () => void; look?: string; name: string }) {
+  return <button type="button" class={`btn ${look}`} onClick={act} data-act={name}>{children}</button>
+}
+
+/** Rail holds the presses that are always there; a covered page has no menu, for there is nothing live behind it. */
+function Rail({ acts, menu = true }: { acts: Acts; menu?: boolean }) {
+  return (
+    <nav class="rail" aria-label="Page">
+      <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>
+      <Button act={acts.night} name="night">{acts.nightLabel}</Button>
+      {menu && <Button act={() => acts.go('menu')} name="menu">Menu</Button>}
+    </nav>
+  )
+}
+
+function Answer({ head, acts }: { head: Head; acts: Acts }) {
+  if (head.seen.length === 0) return null
+  return (
+    <div class="answer">
+      {head.later.length > 0 && <Button act={() => acts.later(head.later)} name="later">Later 10&nbsp;min</Button>}
+      <Button look="go" act={() => acts.seen(head.seen)} name="seen">Seen</Button>
+    </div>
+  )
+}
+
+/** Top is the one place that answers: what is it, what now, what then. */
+function Top({ head, phone }: { head: Head; phone: boolean }) {
+  const loud = head.ink === 'high' || head.ink === 'medium'
+  const wide = head.word.length > (loud ? 16 : 18)
+  return (
+    <section class="top" role={loud ? 'alert' : undefined} data-ink={head.ink}>
+      <h1 class={wide ? 'long' : ''}>{head.mark === 'word' && <Mark of={head.ink} size={phone ? 44 : 80} blink={head.blink} />}<span>{head.word}</span></h1>
+      {head.mark === 'title' && loud && <h2 class="named"><Mark of={head.ink} size={phone ? 26 : 40} blink={head.blink} />{head.title}</h2>}
+      {head.rows.map((r) => <p key={r.when} class={r.when === 'Now' ? 'act' : ''}><span class="when">{r.when}</span> <span class="do">{r.text}</span></p>)}
+      {head.mark === 'word' && head.title && <p class="cause">{head.title}{head.cause ? `. ${head.cause}` : ''}</p>}
+      {head.mark === 'word' && !head.title && head.cause && <p class="cause">{head.cause}</p>}
+      {(head.mark === 'none' || (head.mark === 'title' && loud)) && head.cause && <p class="cause">{head.cause}</p>}
+      {head.mark === 'title' && !loud && (
+        <div class="note-line"><Mark of={head.ink} size={30} /><h2>{head.title}</h2>{head.cause && <p>{head.cause}</p>}</div>
+      )}
+    </section>
+  )
+}
+
+/** HomeScreen is what an operator drives by. */
+export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
+  const loud = view.head.ink === 'high' || view.head.ink === 'medium'
+  const at = zones(room, loud, view.head.mark === 'title' && !loud)
+  const width = room.phone ? 358 : 1042
+  const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
+  const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
+  return (
+    <div class={`home ink-of-${view.head.ink}`}>
+      <Hatch />
+      <Top head={view.head} phone={room.phone} />
+      <Answer head={view.head} acts={acts} />
+      <div class="clock">{view.clock}</div>
+      <section class="zone" style={{ top: `${at.line}px` }} aria-label="Pressure">
+        <PressureLine state={view.line} size={{ width, height: at.lineHeight, small: room.phone }} />
+      </section>
+      <section class="zone" style={{ top: `${at.bar}px` }} aria-label="Air budget">
+        <BudgetBar state={view.bar} width={width} tall={at.barHeight} />
+      </section>
+      <section class="facts" aria-label="Other figures">
+        {own && view.line.left && (
+          <p><span data-what="left" data-value={view.line.left.text.replace('over ', '')} data-unit="min">{view.line.left.text}</span><span class="unit">min in the tank</span></p>
+        )}
+        {facts.map((f) => (
+          <p key={f.words}><span data-what="fact" data-value={f.value} data-unit={f.unit}>{f.value}</span><span class="unit">{f.words}</span></p>
+        ))}
+      </section>
+      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : view.note && <p class="foot-note">{view.note}</p>}
+      {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} />}
+    </div>
+  )
+}
+
+/** Hatch is the one fill pattern; it takes the colour of what it fills, one definition for each. */
+function Hatch() {
+  return (
+    <svg class="defs" width="0" height="0" aria-hidden="true">
+      <defs>
+        {(['high', 'medium', 'low', 'none'] as const).map((p) => (
+          <pattern key={p} id={`hatch-${p}`} width="10" height="10" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+            <rect class={`hatch-${p}`} width="4" height="10" />
+          </pattern>
+        ))}
+      </defs>
+    </svg>
+  )
+}
+
+/** zones says where the drawing and the bar stand. */
+function zones(room: Room, loud: boolean, note: boolean): { line: number; lineHeight: number; bar: number; barHeight: number } {
+  if (room.phone) {
+    const bar = room.height - 318
+    const line = loud ? 300 : note ? 262 : 170
+    return { line, lineHeight: Math.min(250, bar - line - 14), bar, barHeight: 76 }
+  }
+  const low = room.height < 780
+  const bar = room.height - (low ? 226 : loud ? 228 : 238)
+  const line = loud ? (low ? 272 : 300) : low ? 222 : 242
+  return { line, lineHeight: bar - line - (loud ? 10 : 14), bar, barHeight: low ? 104 : 112 }
+}
+
+/** AskingScreen waits for the first reading, and counts. */
+export function AskingScreen({ view }: { view: Asking }) {
+  return <p class="asking" role="status">asking the box, <span data-what="wait" data-value={view.seconds} data-unit="s">{view.seconds}</span> s</p>
+}
+
+/** CoverScreen hides everything that could be taken for a live reading. */
+export function CoverScreen({ view, acts, room }: { view: Cover; acts: Acts; room: Room }) {
+  return (
+    <div class="cover">
+      <div class="not-live" aria-hidden="true" />
+      <section role="alert">
+        <h1><Mark of="medium" size={room.phone ? 40 : 84} /><span>{view.title}</span></h1>
+        {view.rows.map((r) => <p key={r.when} class="act"><span class="when">{r.when}</span> <span class="do">{r.text}</span></p>)}
+      </section>
+      <p class="counting"><span data-what="silence" data-value={view.seconds} data-unit="s">{view.seconds}</span><span class="unit">{view.unit}</span></p>
+      {view.past && <p class="past">{view.past}</p>}
+      {view.clock && <div class="clock">{view.clock}</div>}
+      <Rail acts={acts} menu={false} />
+    </div>
+  )
+}
+
+/** Foot names the kind of air, on every screen. */
+export function Foot({ view }: { view: View }) {
+  return <p class="sim" data-sim={view.sim}>{view.sim}</p>
+}

@@ -1,0 +1,369 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// From what arrived to what is shown: one pure function of the inbox and the present moment.
+
+import { since, type Inbox, type Moment } from './inbox'
+import { wanted, type BarState } from './bar'
+import type { Figure, LeakMark, LineRank, LineState } from './line'
+import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
+import {
+  age, boxTime, clockTime, compressorWords, figure, kPa, lower, named, pastWords, quality, stateWords, unit, unsure, upper, weight,
+  alarmState,
+} from './words'
+
+/** Older figures are dimmed and show their age. */
+export const staleAfter = 2000
+/** After this long without a reading the page covers itself. */
+export const coverAfter = 3000
+/** After this long without a first answer the cover takes the place of the waiting sentence. */
+export const askFor = 10_000
+
+export interface Row {
+  when: string
+  text: string
+}
+
+/** AlarmRef names an alarm for a command. */
+export interface AlarmRef {
+  key: string
+  where: string
+}
+
+/** Head is the place that answers the operator's questions; an alarm takes it over instead of adding to it. */
+export interface Head {
+  ink: Priority
+  word: string
+  mark: 'word' | 'title' | 'none'
+  blink: boolean
+  title: string
+  rows: Row[]
+  cause: string
+  seen: AlarmRef[] // what Seen acknowledges; empty: no button
+  later: AlarmRef[] // what Later puts off; empty: no button
+}
+
+export interface Fact {
+  value: string
+  words: string
+  unit: string
+}
+
+export interface ListedAlarm {
+  ref: AlarmRef
+  title: string
+  priority: Priority
+  state: string
+  since: string
+  act: string
+  caution: string
+  unacked: boolean
+}
+
+export interface ListedChannel {
+  id: string
+  text: string
+  value: Measure | undefined
+  quality: string
+  age: string
+  old: boolean
+  source: string
+}
+
+interface Frame {
+  clock: string
+  hour: number // by the box's clock, for day and night; NaN while it is not known
+  sim: string
+  t: string // the box's present time for a command, ISO; empty while it is not known
+  ring: Priority // what unacknowledged sounds
+}
+
+export interface Asking extends Frame { kind: 'asking'; seconds: number }
+export interface Cover extends Frame { kind: 'cover'; title: string; rows: Row[]; seconds: number; unit: string; past: string; state: StateCode | 'none' }
+export interface Home extends Frame {
+  kind: 'home'
+  state: StateCode
+  head: Head
+  line: LineState
+  bar: BarState
+  facts: Fact[]
+  note: string
+  alarms: ListedAlarm[]
+  channels: ListedChannel[]
+  moving: boolean
+}
+export type View = Asking | Cover | Home
+
+/** derive returns what to show at this moment. */
+export function derive(b: Inbox, at: Moment): View {
+  const now = b.now
+  if (now === undefined) {
+    const waited = since(b.started, at)
+    const frame: Frame = { clock: '', hour: NaN, sim: 'compressed air', t: '', ring: 'none' }
+    if (waited < askFor && b.online?.what.online !== false) return { kind: 'asking', seconds: Math.floor(waited / 1000), ...frame }
+    return { kind: 'cover', ...coverWords(b), seconds: Math.floor(waited / 1000), unit: 's and no reading yet', past: '', state: 'none', ...frame, ring: 'medium' }
+  }
+  const old = since(now.at, at)
+  const frame = frameOf(now.what, old)
+  const gone = b.online !== undefined && !b.online.what.online && since(b.online.at, at) <= old
+  if (old > coverAfter || gone) {
+    return {
+      kind: 'cover', ...coverWords(b), seconds: Math.floor(old / 1000), unit: 's since the last reading', past: past(now.what),
+      state: now.what.state, ...frame, ring: 'medium',
+    }
+  }
+  const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
+  const head = headOf(now.what, listed)
+  const ringing = listed.filter((a) => unacked(a) && !a.silent)
+  return {
+    kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar: barOf(now.what, listed),
+    facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, head), alarms: listed.map(listAlarm),
+    channels: channelsOf(now.what, old, b), moving: now.what.moving, ...frame,
+    ring: ringing.reduce<Priority>((top, a) => (weight(a.priority) > weight(top) ? a.priority : top), 'none'),
+  }
+}
+
+function frameOf(n: Now, old: number): Frame {
+  const rate = n.rate > 0 ? n.rate : 1
+  const t = boxTime(n.t) + old * rate
+  const known = Number.isFinite(t) && n.clk !== 'unset'
+  return {
+    clock: known ? clockTime(t) : 'no clock',
+    hour: known ? new Date(t).getHours() : NaN,
+    sim: `compressed air${n.simulated ? ', simulated' : ''}${rate !== 1 ? `, ${Number(rate.toPrecision(3))} times as fast` : ''}`,
+    t: Number.isFinite(t) ? new Date(t).toISOString() : '',
+    ring: 'none',
+  }
+}
+
+function coverWords(b: Inbox): { title: string; rows: Row[] } {
+  const drive = { when: 'Now', text: 'Go by the machine’s own gauge' }
+  if (b.linked && b.online?.what.online === false) {
+    return { title: 'The box has stopped', rows: [drive, { when: 'Then', text: 'Look at the box’s light and its supply' }] }
+  }
+  if (b.linked) {
+    return { title: 'The box is silent', rows: [drive, { when: 'Then', text: 'Look at the box’s light' }] }
+  }
+  return { title: 'No link to the box', rows: [drive, { when: 'Then', text: 'Look at the box’s light and the Wi-Fi' }] }
+}
+
+/** past tells the last state in the past tense. */
+function past(n: Now): string {
+  const when = n.clk === 'unset' ? '' : clockTime(boxTime(n.t), true)
+  const p = n.tank.pressure
+  const tank = p ? ` and the tank had ${figure(p)} ${unit(p)}` : ''
+  const first = when === '' ? `At the last reading ${pastWords[n.state] ?? pastWords.not_known}${tank}.` :
+    `At ${when} ${pastWords[n.state] ?? pastWords.not_known}${tank}.`
+  return `${first} The machine’s air does not depend on this page. It shows readings again as soon as they arrive.`
+}
+
+// Alarms.
+
+const hidden = new Set(['normal', 'shelved', 'suppressed', 'out_of_service'])
+
+function shown(a: Alarm): boolean {
+  return !hidden.has(a.state)
+}
+
+function unacked(a: Alarm): boolean {
+  return a.state.endsWith('_unacked')
+}
+
+function standing(a: Alarm): boolean {
+  return a.state.startsWith('active') || a.state.startsWith('latched')
+}
+
+/** byUrgency puts first what the head must show: the highest priority, then the unacknowledged, then the earliest. */
+function byUrgency(a: Alarm, b: Alarm): number {
+  return weight(b.priority) - weight(a.priority) || Number(unacked(b)) - Number(unacked(a)) || Number(a.silent) - Number(b.silent) ||
+    (boxTime(a.onset) || 0) - (boxTime(b.onset) || 0) || a.key.localeCompare(b.key)
+}
+
+function ref(a: Alarm): AlarmRef {
+  return { key: a.key, where: a.where ?? '' }
+}
+
+const airKeys = new Set(['tank-low', 'tank-short'])
+
+/** headOf says what stands in the head: the state, or the alarm that takes its place. */
+function headOf(n: Now, alarms: Alarm[]): Head {
+  const word = stateWords[n.state] ?? stateWords.not_known
+  const now = { when: 'Now', text: n.do || 'nothing to do' }
+  const quiet: Head = { ink: 'none', word, mark: 'none', blink: false, title: '', rows: [now], cause: '', seen: [], later: [] }
+  const lead = alarms[0]
+  if (lead === undefined) {
+    if (n.banner) quiet.cause = n.banner
+    else if (n.then) quiet.rows.push({ when: 'Then', text: n.then })
+    else if (n.tonight) quiet.rows.push({ when: 'Tonight', text: n.tonight })
+    return quiet
+  }
+  const group = alarms.filter((a) => a === lead || (lead.group !== undefined && lead.group !== '' && a.group === lead.group))
+  const waiting = unacked(lead) || group.some(unacked) ? group.filter(unacked) : alarms.filter(unacked).slice(0, 1)
+  const head: Head = {
+    ...quiet, blink: lead.priority === 'high' && unacked(lead), seen: waiting.map(ref),
+    later: waiting.some((a) => a.priority === 'high') ? [] : waiting.map(ref),
+  }
+  const other = waiting.find((a) => !group.includes(a))
+  const title = named(lead.title, lead.where)
+  const loud = lead.priority === 'high' || (lead.priority === 'medium' && (unacked(lead) || n.state !== 'holds'))
+  head.ink = lead.priority
+  head.cause = [groupWords(lead, group), other ? `Also: ${lower(named(other.title, other.where))}` : '', rest(alarms, group)]
+    .filter((s) => s !== '').join('. ')
+  if (loud && airKeys.has(lead.key) && n.state !== 'holds') {
+    head.mark = 'word'
+    const second = n.then ? { when: 'Then', text: upper(n.then) } : lead.cause ? { when: 'Cause', text: lead.cause } : undefined
+    head.rows = [{ when: 'Now', text: upper(now.text) }, ...(second ? [second] : [])]
+    return head
+  }
+  head.title = title
+  head.mark = 'title'
+  const act = lead.do ? { when: lead.from === 'parked' ? 'Then' : 'Now', text: upper(lead.do) } : undefined
+  if (!loud) {
+    head.ink = lead.priority === 'high' ? 'high' : 'low'
+    head.rows = [now]
+    head.cause = [act ? `${act.when}: ${lower(act.text)}` : '', head.cause].filter((s) => s !== '').join('. ')
+    return head
+  }
+  if (lead.priority === 'high') {
+    // A High that is not the state itself: its name takes the large place, the state stays in words below.
+    head.word = title
+    head.title = word
+    head.mark = 'word'
+  }
+  if (lead.caution) head.cause = [lead.caution, head.cause].filter((s) => s !== '').join('. ')
+  head.rows = act?.when === 'Now' ? [act] : [{ when: 'Now', text: upper(now.text) }, ...(act ? [act] : [])]
+  if (act?.when === 'Now' && n.then) head.rows.push({ when: 'Then', text: upper(n.then) })
+  return head
+}
+
+function groupWords(lead: Alarm, group: Alarm[]): string {
+  if (group.length < 2) return ''
+  const first = group.find((a) => a.firstout) ?? lead
+  const onset = clockTime(boxTime(first.onset))
+  return `${group.length} alarms, one cause. First: ${lower(named(first.title, first.where))}${onset ? `, since ${onset}` : ''}`
+}
+
+function rest(alarms: Alarm[], group: Alarm[]): string {
+  const n = alarms.length - group.length
+  return n > 0 ? `${n} more in Menu, Alarms` : ''
+}
+
+function listAlarm(a: Alarm): ListedAlarm {
+  return {
+    ref: ref(a), title: named(a.title, a.where), priority: a.priority, state: alarmState(a.state), since: clockTime(boxTime(a.onset)),
+    act: a.do ? upper(a.do) : '', caution: a.caution ?? '', unacked: unacked(a),
+  }
+}
+
+// The drawing.
+
+const usable = (q: string) => q === 'ok' || q === ''
+
+function reading(m: Measure | null | undefined, q: string, ageMs: number): Figure | undefined {
+  if (!m || !usable(q) || !Number.isFinite(kPa(m))) return undefined
+  return { kPa: kPa(m), text: figure(m), measure: m, ...(ageMs > staleAfter ? { age: age(ageMs) } : {}) }
+}
+
+function plain(m: Measure | null | undefined): Figure | undefined {
+  return m && Number.isFinite(kPa(m)) ? { kPa: kPa(m), text: figure(m), measure: m } : undefined
+}
+
+function lineOf(n: Now, old: number, alarms: Alarm[]): LineState {
+  const tank = reading(n.tank.pressure, n.tank.quality, n.tank.age + old)
+  const ranks = (n.ranks ?? []).map((r): LineRank => {
+    const p = reading(r.pressure, r.quality, r.age + old)
+    const need = plain(r.need)
+    const m = r.pressure
+    const doubt = p && m && unsure(m) ? { low: kPa(m, m.low), high: kPa(m, m.high) } : undefined
+    const inDoubt = doubt !== undefined && need !== undefined && need.kPa >= doubt.low && need.kPa <= doubt.high
+    return {
+      name: r.name.replace(/ rank$/, ''), pressure: p, need, assumed: r.assumed, raised: r.raised, doubt,
+      short: r.raised || inDoubt || !p ? undefined : r.short ?? undefined,
+      impossible: p !== undefined && tank !== undefined && impossible(p, tank),
+    }
+  })
+  const shown = n.top ?? n.tank.pressure ?? n.ranks?.find((r) => r.pressure)?.pressure
+  const cutIn = plain(n.tank.cut_in)
+  const cutOut = plain(n.tank.cut_out)
+  const fall = n.tank.fall
+  return {
+    top: plain(n.top)?.kPa ?? highest([tank, cutOut, ...ranks.flatMap((r) => [r.pressure, r.need])]),
+    unit: shown ? unit(shown) : '',
+    compressor: compressorWords[n.compressor.word] ?? compressorWords.not_seen,
+    running: n.compressor.word === 'running' || n.compressor.word === 'no_rest',
+    compressorSeen: n.compressor.word in compressorWords && n.compressor.word !== 'not_seen',
+    tank,
+    swing: cutIn && cutOut ? { low: cutIn.kPa, high: cutOut.kPa } : undefined,
+    fall: fall && fall.value > 0 && Number(figure(fall)) > 0 ? { text: figure(fall), measure: fall } : undefined,
+    ranks,
+    left: tank && n.left ? leftOf(n.left, ranks.some((r) => r.assumed)) : undefined,
+    leak: leakOf(alarms),
+  }
+}
+
+function leftOf(left: { minutes: number; about: boolean }, assumed: boolean): { text: string; about: boolean } {
+  return { text: left.minutes > 99 ? 'over 99' : String(Math.max(0, Math.floor(left.minutes))), about: left.about || assumed }
+}
+
+/** A rank cannot stay above the tank that feeds it; 2 % of the reading stands in where none says its uncertainty. */
+function impossible(rank: Figure, tank: Figure): boolean {
+  const half = (f: Figure) => f.measure.low !== undefined && f.measure.high !== undefined ?
+    kPa(f.measure, (f.measure.high - f.measure.low) / 2) : Math.max(0.02 * Math.abs(f.kPa), 5)
+  return rank.kPa - tank.kPa > half(rank) + half(tank)
+}
+
+/** Where the box names no top of the scale: the highest thing known, rounded up to 100 kPa, never below 200. */
+function highest(figures: (Figure | undefined)[]): number {
+  return Math.max(200, Math.ceil(Math.max(0, ...figures.map((f) => f?.kPa ?? 0)) / 100) * 100)
+}
+
+/** leakOf finds the leak to draw, in the ink of the loudest alarm it has brought about. */
+function leakOf(alarms: Alarm[]): LeakMark | undefined {
+  const a = alarms.find((x) => x.key === 'air-leak' && standing(x))
+  if (a === undefined) return undefined
+  const loudest = alarms.find((x) => x === a || (a.group !== undefined && a.group !== '' && x.group === a.group))
+  return { where: a.where ?? '', priority: loudest?.priority ?? a.priority }
+}
+
+function barOf(n: Now, alarms: Alarm[]): BarState {
+  const b = n.budget
+  const air = alarms.find((a) => airKeys.has(a.key) && standing(a))
+  return {
+    gives: wanted(b.gives), rated: b.rated, bags: wanted(b.bags), drains: wanted(b.drains), leak: wanted(b.leak), use: wanted(b.use),
+    spare: wanted(b.spare), short: wanted(b.short), words: b.words ?? '', mark: leakOf(alarms),
+    shortInk: air ? air.priority : n.state === 'short' ? 'high' : 'medium',
+  }
+}
+
+function factsOf(n: Now, out: number): Fact[] {
+  const facts = (n.facts ?? []).map((f) => ({ ...f, unit: factUnit(f.words) }))
+  const ranks = n.ranks ?? []
+  if (n.left && n.tank.pressure && ranks.length > 2) {
+    const left = leftOf(n.left, ranks.some((r) => r.assumed))
+    facts.unshift({ value: left.text, words: `min in the tank${left.about ? ', about' : ''}`, unit: 'min' })
+  }
+  const three = facts.slice(0, 3)
+  if (out > 0) three.splice(Math.min(2, three.length), 1, { value: String(out), words: 'out of service', unit: '1' })
+  return three
+}
+
+function factUnit(words: string): string {
+  const first = words.split(' ')[0] ?? ''
+  return { days: 'd', day: 'd', hours: 'h', minutes: 'min' }[first] ?? (/^(%|h|min|d|s|L|kPa|psi|N)$/.test(first) ? first : '1')
+}
+
+function noteOf(n: Now, head: Head): string {
+  if (n.banner && head.cause !== n.banner) return n.banner
+  return n.compressor.learning || (n.budget.gives ? n.budget.words : '') || n.why || ''
+}
+
+function channelsOf(n: Now, old: number, b: Inbox): ListedChannel[] {
+  const sources = new Map((b.about?.signals ?? []).map((s) => [s.id, s.source]))
+  return (n.values ?? []).map((v) => {
+    const total = v.age + old
+    const value = v.value && usable(v.quality) ? v.value : undefined
+    return {
+      id: v.id, value, text: value ? `${figure(value)} ${unit(value)}`.trim() : 'not seen', quality: quality(v.quality),
+      age: v.age < 0 ? 'never' : age(total), old: total > staleAfter, source: sources.get(v.id) ?? '',
+    }
+  })
+}

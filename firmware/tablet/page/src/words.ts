@@ -1,0 +1,124 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// Words and figures as people read them. Codes of the contract never reach the screen.
+
+import type { CompressorWord, Measure, Priority, StateCode } from './payload'
+
+export const stateWords: Record<StateCode, string> = {
+  holds: 'Air holds', low: 'Air low', short: 'Air short', not_known: 'Air not known',
+}
+
+export const pastWords: Record<StateCode, string> = {
+  holds: 'air held', low: 'air was low', short: 'air was short', not_known: 'air was not known',
+}
+
+export const compressorWords: Record<CompressorWord, string> = {
+  resting: 'resting', running: 'running', no_rest: 'no rest', not_seen: 'not seen',
+}
+
+const alarmStates: Record<string, string> = {
+  active_unacked: 'unacknowledged', active_acked: 'acknowledged', returned_unacked: 'returned, unacknowledged',
+  latched_unacked: 'held, unacknowledged', latched_acked: 'held', shelved: 'put off', suppressed: 'held back',
+  out_of_service: 'out of service', normal: 'returned',
+}
+
+/** alarmState tells the state of an alarm in words. */
+export function alarmState(code: string): string {
+  return alarmStates[code] ?? code.replaceAll('_', ' ')
+}
+
+const qualities: Record<string, string> = {
+  ok: 'ok', not_available: 'not heard', open: 'line open', short_to_ground: 'short to ground', short_to_supply: 'short to supply',
+  out_of_band: 'out of band', saturated: 'end of range', bad_supply: 'sensor supply bad', late: 'late', no_answer: 'no answer',
+  implausible: 'not plausible', frozen: 'stands still',
+}
+
+/** quality tells a reading's quality in words. */
+export function quality(code: string): string {
+  return qualities[code] ?? code.replaceAll('_', ' ')
+}
+
+const unitWords: Record<string, string> = {
+  '[psi]': 'psi', Cel: '°C', '[degF]': '°F', '[lbf_av]': 'lbf', '[mi_i]/h': 'mph', '[gal_us]': 'gal', '[in_i]': 'in', '[ft_i]': 'ft',
+  '1': '', '[psi]/min': 'psi/min',
+}
+
+/** unit tells a UCUM unit as people write it; air at the reference atmosphere says so. */
+export function unit(m: Measure): string {
+  const word = unitWords[m.unit] ?? m.unit
+  return m.reference === 'ANR' && m.unit !== 'scfm' ? `${word} ANR` : word
+}
+
+/** decimals returns how many places a figure of this unit is worth on a screen. */
+function decimals(code: string): number {
+  switch (code.replace('/min', '')) {
+    case 'bar': case 'MPa': case 'scfm': case 'm3/h': case 'm/s': case 'km/h': case 'V': case 'Cel': case '[degF]':
+      return code === 'bar' || code === 'MPa' || code === 'V' ? 2 : 1
+    case '1': case 'bar/min':
+      return 2
+    default:
+      return 0
+  }
+}
+
+/** figure prints a quantity without its unit, rounded to what a person can use. Minus zero is zero. */
+export function figure(m: Measure, value = m.value): string {
+  const text = value.toFixed(decimals(m.unit))
+  return Number(text) === 0 ? text.replace('-', '') : text
+}
+
+/** unsure says whether a quantity's 95 % interval is wider than a tenth of it. */
+export function unsure(m: Measure): boolean {
+  return m.low !== undefined && m.high !== undefined && m.high - m.low > 0.1 * Math.abs(m.value)
+}
+
+const kPaPer: Record<string, number> = { kPa: 1, Pa: 1e-3, hPa: 0.1, bar: 100, MPa: 1000, '[psi]': 6.894757293168 }
+
+/** kPa turns a pressure into kPa for drawing; NaN for a unit that is no pressure. (1 psi: NIST SP 811, B.8.) */
+export function kPa(m: Measure, value = m.value): number {
+  return value * (kPaPer[m.unit] ?? NaN)
+}
+
+/** clockTime prints hours and minutes (and seconds) of a time of the box in this tablet's zone; empty if it has none. */
+export function clockTime(ms: number, seconds = false): string {
+  if (!Number.isFinite(ms)) return ''
+  const d = new Date(ms)
+  const two = (n: number) => String(n).padStart(2, '0')
+  return `${two(d.getHours())}:${two(d.getMinutes())}${seconds ? `:${two(d.getSeconds())}` : ''}`
+}
+
+/** boxTime reads a time of the contract; NaN for none, which Go writes as year 1. */
+export function boxTime(t: string | null | undefined): number {
+  if (!t || t.startsWith('0001-')) return NaN
+  return Date.parse(t)
+}
+
+/** age prints how old something is: "4 s", "3 min", "2 h". */
+export function age(ms: number): string {
+  if (!Number.isFinite(ms) || ms < 0) return 'never'
+  if (ms < 120_000) return `${Math.floor(ms / 1000)} s`
+  if (ms < 7_200_000) return `${Math.floor(ms / 60_000)} min`
+  return `${Math.floor(ms / 3_600_000)} h`
+}
+
+/** upper gives a sentence its capital letter. */
+export function upper(s: string): string {
+  return s.charAt(0).toUpperCase() + s.slice(1)
+}
+
+/** lower takes a title's capital away inside a sentence, unless it is an abbreviation. */
+export function lower(s: string): string {
+  return /^[A-Z][a-z]/.test(s) ? s.charAt(0).toLowerCase() + s.slice(1) : s
+}
+
+/** named joins a title and a place: "Air leak, front rank". */
+export function named(title: string, where?: string): string {
+  return where && !title.toLowerCase().includes(where.toLowerCase()) ? `${title}, ${where}` : title
+}
+
+const rank: Record<Priority, number> = { none: 0, low: 1, medium: 2, high: 3 }
+
+/** weight orders priorities. */
+export function weight(p: Priority): number {
+  return rank[p] ?? 0
+}

@@ -1,0 +1,189 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// Package tablet serves the page of the cab tablet and the few HTTP addresses beside it: the page's files, the
+// snapshot, the alarms, the person's commands, health and metrics. The live readings reach the page over MQTT at
+// /mqtt, by a handler that is given.
+//
+// Words: the page is what a browser loads (sources in page, built into dist); a command is one thing a person tells
+// the box; the gate is what stands before every address: which host name, which origin, how often.
+//
+// It never decides about an alarm, never keeps state of the machine, and has no way to a wire or a valve. Commands are
+// taken from the box itself only (loopback) until there is a way to pair a tablet.
+//
+// Sources: RFC 9110 (status codes, entity tags), RFC 6454 (origin), the OpenMetrics 1.0 text form, W3C CSP Level 3.
+package tablet
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"syscall"
+	"time"
+
+	"airhold/firmware/alarms"
+	"airhold/firmware/clock"
+)
+
+//go:embed dist
+var dist embed.FS
+
+// Commands takes what a person tells the box. Do may be called from many goroutines; it blocks until the box has
+// decided or ctx ends, and a repeated id gets the first answer again.
+type Commands interface {
+	Do(ctx context.Context, c alarms.Command) (alarms.Answer, error)
+}
+
+// Snapshot returns what was last published, as JSON. Both may be called from many goroutines and must not block.
+type Snapshot interface {
+	// Now returns the last snapshot; false while there has been none.
+	Now() ([]byte, bool)
+	// Alarms returns the alarms that stand, a JSON array.
+	Alarms() []byte
+}
+
+// Clock is the part of the box's clock that the gate needs: boot time for rates, wall time for the age of a command.
+type Clock interface {
+	Boot() time.Duration
+	Sample() clock.Sample
+}
+
+// Options says where and for whom the page is served. The zero value of a field is its default; Clock is needed.
+type Options struct {
+	Listen     string              // address; default 127.0.0.1:8080
+	Assets     fs.FS               // the built page; default: the one inside the program
+	Commands   Commands            // nil: every command is refused with a sentence
+	Snapshot   Snapshot            // nil: /api/now and /api/alarms say that there is none
+	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
+	Health     func() error        // nil: healthy while the server runs
+	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
+	AllowHosts []string            // host names, without port, beside the loopback ones
+	Clock      Clock               // needed
+	MaxAge     time.Duration       // older commands are refused; default 30 s of the box's time
+	Logger     *slog.Logger        // default: none
+	Ready      func(addr net.Addr) // called once the port is open; may be nil
+}
+
+// ErrPortInUse says that another program has the port.
+var ErrPortInUse = errors.New("port in use")
+
+// Server serves the page.
+type Server struct {
+	o       Options
+	log     *slog.Logger
+	handler http.Handler
+	count   counters
+}
+
+// Limits of one connection. A page is small and a command smaller; a slow tablet on weak Wi-Fi still has 20 s.
+const (
+	headerTimeout = 5 * time.Second
+	readTimeout   = 20 * time.Second
+	writeTimeout  = 30 * time.Second
+	idleTimeout   = 2 * time.Minute
+	stopTimeout   = 3 * time.Second
+	maxHeader     = 16 << 10
+)
+
+// New checks the options and prepares the page's files; it opens no port.
+func New(o Options) (*Server, error) {
+	if o.Clock == nil {
+		return nil, errors.New("tablet: a clock is needed")
+	}
+	if o.Listen == "" {
+		o.Listen = "127.0.0.1:8080"
+	}
+	if o.MaxAge <= 0 {
+		o.MaxAge = 30 * time.Second
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Assets == nil {
+		sub, err := fs.Sub(dist, "dist")
+		if err != nil {
+			return nil, fmt.Errorf("open the built page: %w", err)
+		}
+		o.Assets = sub
+	}
+	files, err := loadFiles(o.Assets)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{o: o, log: o.Logger}
+	s.handler = s.routes(files)
+	return s, nil
+}
+
+// Handler returns all routes behind the gate, for a caller that has a listener of its own.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+func (s *Server) routes(files map[string]*file) http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /{$}", files["index.html"])
+	for name, f := range files {
+		mux.Handle("GET /"+name, f)
+	}
+	if s.o.WS != nil {
+		mux.Handle("GET /mqtt", s.o.WS)
+	}
+	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock)))
+	mux.HandleFunc("GET /api/now", s.now)
+	mux.HandleFunc("GET /api/alarms", s.alarms)
+	mux.HandleFunc("GET /healthz", s.health)
+	mux.HandleFunc("GET /metrics", s.metrics)
+	return s.gate(mux)
+}
+
+// Run serves until ctx ends, then lets open answers finish for a few seconds. A port that is taken is ErrPortInUse.
+func (s *Server) Run(ctx context.Context) error {
+	l, err := s.listen(ctx)
+	if err != nil {
+		return err
+	}
+	srv := &http.Server{
+		Handler: s.handler, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
+		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, BaseContext: func(net.Listener) context.Context { return ctx },
+		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	s.log.Info("page is served", "addr", l.Addr().String())
+	if s.o.Ready != nil {
+		s.o.Ready(l.Addr())
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- srv.Serve(l) }()
+	select {
+	case err = <-ended:
+		return fmt.Errorf("serve the page on %s: %w", l.Addr(), err)
+	case <-ctx.Done():
+	}
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
+	defer cancel()
+	if err = srv.Shutdown(last); err != nil {
+		err = errors.Join(err, srv.Close())
+	}
+	if serve := <-ended; !errors.Is(serve, http.ErrServerClosed) {
+		err = errors.Join(err, serve)
+	}
+	if err != nil {
+		return fmt.Errorf("stop serving the page: %w", err)
+	}
+	return nil
+}
+
+func (s *Server) listen(ctx context.Context) (net.Listener, error) {
+	var lc net.ListenConfig
+	l, err := lc.Listen(ctx, "tcp", s.o.Listen)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return nil, fmt.Errorf("serve the page on %s: %w: stop the other program (perhaps a second airhold) or give the page another port", s.o.Listen, ErrPortInUse)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("serve the page on %s: %w; give an address of this box and a free port, as 127.0.0.1:8080", s.o.Listen, err)
+	}
+	return l, nil
+}
