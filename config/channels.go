@@ -37,6 +37,11 @@ func span(q units.Quantity) (lo, hi string) {
 }
 
 func (r *reader) channels(m *Machine, top object) {
+	if e, ok := top.have["channels"]; ok {
+		if kind := kindOf(r.resolve(e.value)); kind == "nothing" || kind == "\"key: value\" lines" {
+			r.places["channels"] = e.at
+		}
+	}
 	top.each("channels", func(e entry) {
 		if !r.goodName(e.at, "channel", e.key) {
 			return
@@ -81,8 +86,8 @@ func (r *reader) unitAndReference(c *Channel, o object, d units.Dim) {
 			c.Unit = u
 		}
 	}
-	switch {
-	case c.Quantity == units.QPressure:
+	switch c.Quantity {
+	case units.QPressure:
 		c.Reference = units.Gauge
 		if c.ID == "barometer" || strings.HasSuffix(c.ID, "_abs") {
 			c.Reference = units.Absolute
@@ -110,7 +115,7 @@ func (r *reader) unitAndReference(c *Channel, o object, d units.Dim) {
 // unit reads the name of a unit. A UCUM name in brackets, as [psi], is a list to YAML and read as what was meant.
 func (r *reader) unit(n ast.Node, d units.Dim) (units.Unit, bool) {
 	at := placeOf(n)
-	s := ""
+	var s string
 	if l, ok := r.resolve(n).(*ast.SequenceNode); ok && l.IsFlowStyle && len(l.Values) == 1 {
 		inner, ok := r.scalar(l.Values[0], "\"unit\"")
 		if !ok {
@@ -151,7 +156,7 @@ func (r *reader) source(c *Channel, o object) {
 		return
 	}
 	if len(src.have) != 1 {
-		if len(src.have) > 1 || src.odd == 0 {
+		if len(src.have) > 1 || len(src.odd) == 0 {
 			r.fail(src.at, fmt.Sprintf("%s must be one thing, and %d are named", what, len(src.have)), strings.Join(sourceKinds(), ", "), "")
 		}
 		return
@@ -184,10 +189,10 @@ func (r *reader) csv(c *Channel, src object) {
 }
 
 // signalPattern is "message.signal" of the catalogue.
-var signalPattern = regexp.MustCompile(`^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$`) //nolint:gochecknoglobals // never changed
+var signalPattern = regexp.MustCompile(`^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$`)
 
 // nameForm is a NAME of SAE J1939-81: 64 bits in hexadecimal.
-var nameForm = regexp.MustCompile(`^(0x)?[0-9A-Fa-f]{16}$`) //nolint:gochecknoglobals // never changed
+var nameForm = regexp.MustCompile(`^(0x)?[0-9A-Fa-f]{16}$`)
 
 func (r *reader) can(c *Channel, src object) {
 	c.CAN.Address = -1

@@ -94,7 +94,7 @@ func boardAddresses(c *checked) {
 		if b.Chip == chipADS1115 {
 			key = fmt.Sprintf("%s address 0x%02x", b.Bus, b.Address)
 		}
-		if was, taken := owner[key]; taken && b.Bus != "" {
+		if was, taken := owner[key]; taken && b.Bus != "" && b.Address >= 0 {
 			c.fail(c.at("boards."+b.Name+".address", "boards."+b.Name+".bus", "boards."+b.Name), fmt.Sprintf("board %q is at %s, and so is board %q", b.Name, key, was), "one board at each address", "")
 		}
 		owner[key] = b.Name
@@ -235,8 +235,8 @@ func transducerTables(c *checked) {
 
 func listeners(c *checked) {
 	if at, ok := c.places[".mqtt.listen"]; ok && c.m.MQTT.Listen == c.m.Page.Listen {
-		c.fail(at, fmt.Sprintf("the broker and the page cannot both listen on %s", c.m.Page.Listen), "", "")
+		c.fail(at, "the broker and the page cannot both listen on "+c.m.Page.Listen, "", "")
 	} else if at, ok := c.places[".page.listen"]; ok && c.m.MQTT.Listen == c.m.Page.Listen {
-		c.fail(at, fmt.Sprintf("the page and the broker cannot both listen on %s", c.m.Page.Listen), "", "")
+		c.fail(at, "the page and the broker cannot both listen on "+c.m.Page.Listen, "", "")
 	}
 }

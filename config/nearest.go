@@ -8,12 +8,12 @@ import "strings"
 const longestName = 64
 
 // nearest returns the known name that word was probably meant to be, "" when none is close: at most a third of its
-// letters wrong, missing, added or swapped with their neighbour.
+// letters wrong, missing, added or swapped with their neighbour. Of one or two letters only the case may be wrong.
 func nearest(word string, known []string) string {
 	if word == "" || len(word) > longestName {
 		return ""
 	}
-	best, bestName := max(1, len([]rune(word))/3)+1, ""
+	best, bestName := len([]rune(word))/3+1, ""
 	for _, k := range known {
 		if d := distance(strings.ToLower(word), strings.ToLower(k)); d < best {
 			best, bestName = d, k

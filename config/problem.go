@@ -20,8 +20,8 @@ type Problem struct {
 	Column     int      `json:"column"`
 	Severity   Severity `json:"severity"`
 	Message    string   `json:"message"`
-	Allowed    string   `json:"allowed,omitempty"`
-	Suggestion string   `json:"suggestion,omitempty"`
+	Allowed    string   `json:"allowed"`
+	Suggestion string   `json:"suggestion"`
 	Snippet    string   `json:"-"` // the line of the file, for a caret below it
 }
 

@@ -212,7 +212,8 @@ type object struct {
 	path string
 	at   place
 	have map[string]entry
-	odd  int // keys that are not known, and were reported
+	odd  []string // what keys that are not known were probably meant to be; they were reported
+	lost bool     // the file has no mapping here; that was reported
 }
 
 // object reads n, reports keys that are not among known, and keeps the places of the others. A file that says something
@@ -220,11 +221,12 @@ type object struct {
 func (r *reader) object(n ast.Node, at place, what, path string, known ...string) (o object, ok bool) {
 	o = object{r: r, what: what, path: path, at: at, have: map[string]entry{}}
 	found, ok := r.entries(n, what)
+	o.lost = !ok
 	for _, e := range found {
 		if !slices.Contains(known, e.key) {
-			o.odd++
-			allowed := strings.Join(known, ", ")
-			r.fail(e.at, fmt.Sprintf("%s has no key %q", what, e.key), allowed, nearest(e.key, known))
+			near := nearest(e.key, known)
+			o.odd = append(o.odd, near)
+			r.fail(e.at, fmt.Sprintf("%s has no key %q", what, e.key), strings.Join(known, ", "), near)
 			continue
 		}
 		o.have[e.key] = e
@@ -236,9 +238,9 @@ func (r *reader) object(n ast.Node, at place, what, path string, known ...string
 	return o, ok
 }
 
-// must reports each of keys that is missing, with why it is needed.
+// must reports that key is missing, with why it is needed; once is enough where a slip in the key itself was reported.
 func (o object) must(key, why string) {
-	if _, ok := o.have[key]; !ok {
+	if _, ok := o.have[key]; !ok && !o.lost && !slices.Contains(o.odd, key) {
 		o.r.fail(o.at, fmt.Sprintf("%s lacks %q: %s", o.what, key, why), "", "")
 	}
 }

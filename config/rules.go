@@ -50,6 +50,7 @@ func rules() []rule {
 // checked is what a rule sees: the machine as far as it was read, and the places of its keys.
 type checked struct {
 	*reader
+
 	m *Machine
 }
 
@@ -158,8 +159,8 @@ func (c *checked) references() []reference {
 }
 
 func channelNames(c *checked) {
-	if _, ok := c.m.Channel(c.m.Tank.Channel); !ok && c.places[".tank.channel"] == (place{}) && c.places[".channels"] != (place{}) && c.places["channels.tank"] == (place{}) {
-		c.fail(c.at(".channels"), "no channel \"tank\": the tank's pressure must come from somewhere", "a channel \"tank\", or \"channel:\" under \"tank:\" that names another one", nearest("tank", c.ids()))
+	if _, ok := c.m.Channel(c.m.Tank.Channel); !ok && c.places[".tank.channel"] == (place{}) && c.places["channels"] != (place{}) && c.places["channels.tank"] == (place{}) {
+		c.fail(c.at("channels"), "no channel \"tank\": the tank's pressure must come from somewhere", "a channel \"tank\", or \"channel:\" under \"tank:\" that names another one", nearest("tank", c.ids()))
 	}
 	for _, ref := range c.references() {
 		ch, ok := c.m.Channel(ref.id)
@@ -188,7 +189,7 @@ func barometerAbsolute(c *checked) {
 	}
 }
 
-var loadID = regexp.MustCompile(`^load_[0-9]{1,3}$`) //nolint:gochecknoglobals // never changed
+var loadID = regexp.MustCompile(`^load_[0-9]{1,3}$`)
 
 // documentedQuantities says what the ids that checks look for must measure.
 func documentedQuantities() map[string]units.Quantity {
@@ -215,10 +216,10 @@ func documentedIDs(c *checked) {
 		}
 		switch {
 		case ok && ch.Quantity != "" && ch.Quantity != want:
-			c.fail(c.at("channels."+ch.ID+".quantity"), fmt.Sprintf("channel %q is known to the checks as a %q; give a channel that measures something else another name", ch.ID, want), string(want), "")
+			c.fail(c.at("channels."+ch.ID+".quantity"), fmt.Sprintf("checks look for channel %q by its name and need a %q; give a channel that measures something else another name", ch.ID, want), string(want), "")
 		case !ok && !used[ch.ID]:
 			near := nearest(ch.ID, known)
-			if _, taken := c.m.Channel(near); near != "" && !taken {
+			if _, taken := c.m.Channel(near); near != "" && near != "tank" && !taken {
 				c.warn(c.at("channels."+ch.ID), fmt.Sprintf("no check uses a channel %q; it is only recorded", ch.ID), near)
 			}
 		}
@@ -314,7 +315,7 @@ func safetyAlarms(c *checked) {
 	}
 	t := c.m.Tank
 	if limit := units.PressureGauge(a.Limit.SI); a.Set.Limit && t.SafeWorkingPressure > 0 && limit > t.SafeWorkingPressure {
-		c.fail(c.at("alarms.tank-high.limit"), fmt.Sprintf("the limit of \"tank-high\" is above the tank's safe working pressure of %s", kPa(t.SafeWorkingPressure)), "up to "+kPa(t.SafeWorkingPressure), "")
+		c.fail(c.at("alarms.tank-high.limit"), "the limit of \"tank-high\" is above the tank's safe working pressure of "+kPa(t.SafeWorkingPressure), "up to "+kPa(t.SafeWorkingPressure), "")
 	}
 }
 

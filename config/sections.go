@@ -85,7 +85,7 @@ func (o object) items(key string, f func(i int, n ast.Node)) {
 }
 
 // namePattern is what ids of channels, ranks, boards and so on look like: they become topic segments and column names.
-var namePattern = regexp.MustCompile(`^[a-z][a-z0-9_-]{0,31}$`) //nolint:gochecknoglobals // compiled once, never changed
+var namePattern = regexp.MustCompile(`^[a-z][a-z0-9_-]{0,31}$`)
 
 func (r *reader) goodName(at place, what, name string) bool {
 	if !namePattern.MatchString(name) {
@@ -234,7 +234,11 @@ func (r *reader) pair(n ast.Node, what string, d1, d2 units.Dim, lo1, hi1, lo2, 
 		return 0, 0, false
 	}
 	if len(nodes) != 2 {
-		r.fail(at, fmt.Sprintf("%s needs two values, %s and %s, and has %d", what, dimName(d1), dimName(d2), len(nodes)), "", "")
+		which := dimName(d1) + " and " + dimName(d2)
+		if d1 == d2 {
+			which = "the low end and the high end"
+		}
+		r.fail(at, fmt.Sprintf("%s needs two values, %s, and has %d", what, which, len(nodes)), "", "")
 		return 0, 0, false
 	}
 	x, ok1 := r.quantity(nodes[0], what, d1, lo1, hi1)

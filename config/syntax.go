@@ -31,7 +31,7 @@ func (r *reader) parse(data []byte) ast.Node {
 		return nil
 	}
 	// Comments carry nothing here, and the parser hangs them onto values in ways that cost time.
-	file, err := parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey())
+	file, err := parseBytes(data)
 	if err != nil {
 		r.syntax(err)
 		return nil
@@ -48,12 +48,22 @@ func (r *reader) parse(data []byte) ast.Node {
 		body = doc.Body
 	}
 	if body == nil {
-		r.fail(place{1, 1}, "the file says nothing", "start from the documented example: airhold setup writes one", "")
+		r.fail(place{1, 1}, "the file says nothing; a documented example to start from is printed by: airhold check --example", "", "")
 		return nil
 	}
 	r.anchors = map[string]ast.Node{}
 	ast.Walk(anchorFinder(r.anchors), body)
 	return body
+}
+
+// parseBytes keeps a fault of the parser to the file that shows it: a box must not stop because of a typing error.
+func parseBytes(data []byte) (file *ast.File, err error) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			file, err = nil, fmt.Errorf("%v", fault)
+		}
+	}()
+	return parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey())
 }
 
 // unreadable returns why data is not even tried, and where.
@@ -116,38 +126,41 @@ func placeAt(data []byte, i int) place {
 func (r *reader) syntax(err error) {
 	at := place{1, 1}
 	what := err.Error()
-	var e yaml.Error
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[yaml.Error](err); ok {
 		what = e.GetMessage()
 		if tk := e.GetToken(); tk != nil && tk.Position != nil {
 			at = place{tk.Position.Line, tk.Position.Column}
 		}
 	}
 	for i, line := range r.lines[:min(len(r.lines), at.line+1)] {
-		indent := line[:len(line)-len(strings.TrimLeft(line, " \t"))]
-		if tab := strings.IndexByte(indent, '\t'); tab >= 0 && tab+1 <= len(line)-1 {
+		blank := line[:len(line)-len(strings.TrimLeft(line, " \t"))]
+		if tab := strings.IndexByte(blank, '\t'); tab >= 0 && len(blank) < len(line) {
 			r.fail(place{i + 1, tab + 1}, "a tab indents this line; YAML wants spaces, two for each step", "", "")
 			return
 		}
 	}
-	r.fail(at, inWords(what, r.snippet(at.line)), "", "")
+	if next := at.line + 1; strings.Contains(what, "mapping value is not allowed") && indent(r.snippet(next)) > indent(r.snippet(at.line)) {
+		r.fail(place{next, indent(r.snippet(next)) + 1}, "this line is indented deeper than the one above it, which has its value already; keys of one level start in the same column", "", "")
+		return
+	}
+	r.fail(at, inWords(what), "", "")
 }
 
+func indent(line string) int { return len(line) - len(strings.TrimLeft(line, " ")) }
+
 // inWords turns the parser's message into one that says what to do.
-func inWords(what, line string) string {
-	value := line
-	if _, after, ok := strings.Cut(line, ": "); ok {
-		value = strings.TrimSpace(after)
-	}
+func inWords(what string) string {
 	switch {
 	case strings.Contains(what, "could not find end character"):
 		return "a quotation mark opens here and never closes; close it, or the end of the file is missing"
-	case strings.Contains(what, "must be specified"):
-		return "a bracket was opened before this place and not closed: " + what
-	case strings.HasPrefix(value, "%") || strings.HasPrefix(value, "@") || strings.HasPrefix(value, "`"):
-		return fmt.Sprintf("a value that starts with %q needs quotation marks around it", value[:1])
+	case strings.Contains(what, "must be specified"), strings.Contains(what, "could not find flow"):
+		return "a bracket was opened before this place and does not close here; close it, or the end of the file is missing"
+	case strings.Contains(what, "directive"):
+		return "a value that starts with \"%\" needs quotation marks around it"
+	case strings.Contains(what, "is a reserved character"):
+		return "a value that starts with " + strings.Fields(what)[0] + " needs quotation marks around it"
 	case strings.Contains(what, "mapping value is not allowed"):
-		return "a second \": \" on this line, or the next line is indented deeper than the one above it; one \"key: value\" a line, keys of one level in one column"
+		return "a second \": \" on this line; one \"key: value\" a line, or quotation marks around a value that holds \": \""
 	case strings.Contains(what, "value is not allowed in this context"), strings.Contains(what, "non-map value is specified"):
 		return "this line does not line up with those above it, or lacks its \": \"; keys of one level start in the same column"
 	default:

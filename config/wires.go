@@ -25,11 +25,11 @@ const (
 )
 
 var (
-	i2cPattern  = regexp.MustCompile(`^i2c-[0-9]{1,2}$`)            //nolint:gochecknoglobals // never changed
-	spiPattern  = regexp.MustCompile(`^spi[0-9]\.[0-9]$`)           //nolint:gochecknoglobals // never changed
-	linkPattern = regexp.MustCompile(`^[a-z][a-z0-9_.-]{0,14}$`)    //nolint:gochecknoglobals // Linux: at most 15 characters
-	slugBreaks  = regexp.MustCompile(`[^a-z0-9]+`)                  //nolint:gochecknoglobals // never changed
-	slugPattern = regexp.MustCompile(`^[a-z0-9_][a-z0-9_-]{0,47}$`) //nolint:gochecknoglobals // never changed
+	i2cPattern  = regexp.MustCompile(`^i2c-[0-9]{1,2}$`)
+	spiPattern  = regexp.MustCompile(`^spi[0-9]\.[0-9]$`)
+	linkPattern = regexp.MustCompile(`^[a-z][a-z0-9_.-]{0,14}$`) // Linux: at most 15 characters
+	slugBreaks  = regexp.MustCompile(`[^a-z0-9]+`)
+	slugPattern = regexp.MustCompile(`^[a-z0-9_][a-z0-9_-]{0,47}$`)
 )
 
 func knownBuses() []string { return []string{"i2c-0", "i2c-1", "spi0.0", "spi0.1", "spi1.0"} }
@@ -87,7 +87,9 @@ func (r *reader) board(m *Machine, e entry) {
 		if ok && !badBus && !i2cPattern.MatchString(b.Bus) {
 			r.fail(placeOf(o.have["bus"].value), fmt.Sprintf("an ads1115 is an I2C chip and cannot be on %q", b.Bus), "i2c-0, i2c-1, ...", "")
 		}
-		b.Address = o.count("address", 0x48, 0x4b, 0x48)
+		if b.Address = 0x48; o.have["address"].value != nil {
+			b.Address = o.count("address", 0x48, 0x4b, -1)
+		}
 		b.Range = units.Volts(o.si("range", units.Voltage, "0.256 V", "6.144 V", 6.144))
 		if !slices.Contains([]units.Volts{6.144, 4.096, 2.048, 1.024, 0.512, 0.256}, b.Range) {
 			r.fail(placeOf(o.have["range"].value), "the ads1115 has no such \"range\"", "6.144 V, 4.096 V, 2.048 V, 1.024 V, 0.512 V, 0.256 V", "")
@@ -169,9 +171,12 @@ func (r *reader) outlets(m *Machine, top object) {
 		to  *units.Unit
 		std string
 	}{
-		{"pressure", units.Pressure, &m.Display.Pressure, "kPa"}, {"force", units.Force, &m.Display.Force, "N"},
-		{"flow", units.FlowRate, &m.Display.Flow, "L/min"}, {"temperature", units.Temperature, &m.Display.Temperature, "Cel"},
-		{"speed", units.Speed, &m.Display.Speed, "km/h"}, {"length", units.Length, &m.Display.Length, "m"},
+		{"pressure", units.Pressure, &m.Display.Pressure, "kPa"},
+		{"force", units.Force, &m.Display.Force, "N"},
+		{"flow", units.FlowRate, &m.Display.Flow, "L/min"},
+		{"temperature", units.Temperature, &m.Display.Temperature, "Cel"},
+		{"speed", units.Speed, &m.Display.Speed, "km/h"},
+		{"length", units.Length, &m.Display.Length, "m"},
 	} {
 		if std, err := units.ParseUnit(u.std, u.dim); err == nil {
 			*u.to = std
