@@ -195,11 +195,11 @@ func (b *i2cBus) Tx(addr uint16, w, r []byte) error {
 			return fmt.Errorf("i2c transfer to %#02x: %w", addr, ErrTimeout)
 		}
 		g.released.Wait()
+		now = max(now, g.now)
 	}
 	if g.closed {
 		return ErrClosed
 	}
-	now = max(now, g.now)
 	if addr == generalCall && len(w) == 1 && w[0] == callReset {
 		for _, c := range g.chips {
 			c.reset()

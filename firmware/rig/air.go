@@ -101,10 +101,11 @@ func (v *vessel) settle() {
 	v.volume = v.still + v.stretch*(v.pa-v.around)
 }
 
-// step advances the vessel by dt seconds: inKg arrives carrying inJ of enthalpy, outKg leaves, conductance (W/K) joins
+// step advances the vessel by one tick: inKg arrives carrying inJ of enthalpy, outKg leaves, conductance (W/K) joins
 // the air to a wall at wallK. It returns the heat that left the wall, in J. The heat is taken implicitly, so any
 // conductance is stable; a huge one makes the vessel isothermal.
-func (v *vessel) step(dt, inKg, inJ, outKg, conductance, wallK float64) float64 {
+func (v *vessel) step(inKg, inJ, outKg, conductance, wallK float64) float64 {
+	const dt = tick
 	outJ := outKg * heatCp * v.kelvin
 	joule := v.kg*heatCv*v.kelvin + inJ - outJ
 	oldVolume, oldPa := v.volume, v.pa

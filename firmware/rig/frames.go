@@ -180,7 +180,7 @@ func speedAndWay(speed, way float64) [8]byte {
 
 func selectedSpeed(r *Rig) ([8]byte, bool) {
 	d := speedAndWay(r.m.drive.speed, r.m.drive.travelled)
-	d[7] = 1<<3 | 1 // not limited, source ground, forward
+	d[7] = 1<<2 | 1 // not limited, source ground, forward
 	return d, true
 }
 

@@ -385,9 +385,9 @@ func (m *model) stepAir() {
 		tankOut += in
 		tankIn += back
 		tankInJ += back * heatCp * rk
-		r.air.step(dt, in*dt, in*dt*heatCp*k, out*dt, bagFilm, m.weather.kelvin)
+		r.air.step(in*dt, in*dt*heatCp*k, out*dt, bagFilm, m.weather.kelvin)
 	}
-	heat := m.tank.step(dt, tankIn*dt, tankInJ*dt, tankOut*dt, filmConductance(p, k, m.wallK), m.wallK)
+	heat := m.tank.step(tankIn*dt, tankInJ*dt, tankOut*dt, filmConductance(p, k, m.wallK), m.wallK)
 	away := wallStill
 	if m.drive.speed > 0.5 {
 		away = wallDriving
@@ -395,5 +395,5 @@ func (m *model) stepAir() {
 	m.wallK += (-heat + dt*(away*(m.weather.kelvin-m.wallK)+wallSun*m.weather.sun)) / wallHeat
 	m.dryOut += tankOut * dt
 	m.flow = f
-	m.sum.add(f, dt)
+	m.sum = m.sum.plus(f, dt)
 }

@@ -5,6 +5,8 @@ package rig
 import (
 	"slices"
 	"time"
+
+	"airhold/sensors/units"
 )
 
 // DefaultStory is what is played when none is named.
@@ -32,9 +34,9 @@ func Stories() []StoryInfo {
 // Overnight is the machine as it was left the evening before.
 type Overnight struct {
 	KeyOff    time.Time
-	Tank      float64 // Pa gauge
-	WallC     float64 // degC of tank and air
-	Barometer float64 // Pa absolute
+	Tank      units.PressureGauge
+	Wall      units.Kelvin // of the tank, and of its air
+	Barometer units.PressureAbs
 }
 
 // Overnight returns how the machine was left the evening before the story and whether the story knows: the tank's air at
@@ -136,7 +138,7 @@ func plantingDay() story {
 		water: 0.09,
 		seep:  sound(),
 		evening: Overnight{
-			KeyOff: local(5, 10).Add(-10 * time.Hour), Tank: evening, WallC: eveningC, Barometer: meanBaro,
+			KeyOff: local(5, 10).Add(-10 * time.Hour), Tank: evening, Wall: 273.15 + eveningC, Barometer: meanBaro,
 		},
 	}
 	s.events = func() []Event {

@@ -19,7 +19,7 @@ type Flows struct {
 }
 
 // Leak returns the leak at a place, zero for a place that is not in Places.
-func (f *Flows) Leak(where string) units.Flow {
+func (f Flows) Leak(where string) units.Flow {
 	p, ok := placeNamed(where)
 	if !ok {
 		return 0
@@ -27,8 +27,8 @@ func (f *Flows) Leak(where string) units.Flow {
 	return f.Leaks[p]
 }
 
-// add sums g over dt seconds.
-func (f *Flows) add(g Flows, dt float64) {
+// plus returns f with g summed over dt seconds.
+func (f Flows) plus(g Flows, dt float64) Flows {
 	d := units.Flow(dt)
 	f.Delivery += g.Delivery * d
 	f.Drain += g.Drain * d
@@ -40,6 +40,7 @@ func (f *Flows) add(g Flows, dt float64) {
 	for p := range f.Leaks {
 		f.Leaks[p] += g.Leaks[p] * d
 	}
+	return f
 }
 
 func vol(kgS float64) units.Flow { return units.Flow(anr(kgS)) }
