@@ -26,6 +26,7 @@ import (
 
 	"airhold/firmware/findings"
 	"airhold/firmware/readings"
+	"airhold/sensors/units"
 )
 
 // Control is how a compressor keeps its pressure.
@@ -106,10 +107,14 @@ const (
 	turning           = 0.5   // 1/s: a shaft below 30 /min drives nothing
 )
 
+// writes are the units of findings, looked up once.
+type writes struct{ share, pressure, flow units.Unit }
+
 // Compressor watches one compressor. It is owned by one goroutine.
 type Compressor struct {
 	o    Options
 	sink findings.Sink
+	unit writes
 
 	tank    input
 	running input
@@ -147,7 +152,9 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Compressor {
 	if o.EmptyBelow <= 0 {
 		o.EmptyBelow = defaultEmpty
 	}
-	c := &Compressor{o: o, sink: sink}
+	c := &Compressor{o: o, sink: sink, unit: writes{
+		share: units.Preferred(units.Ratio), pressure: units.Preferred(units.Pressure), flow: units.Preferred(units.FlowRate),
+	}}
 	for _, p := range []struct {
 		in *input
 		ch readings.Channel

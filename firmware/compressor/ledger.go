@@ -94,8 +94,12 @@ func (l *ledger) duty(now, window time.Duration, forgive bool) float64 {
 			on += d
 		}
 	}
-	for i := range l.ring {
-		if s := &l.ring[i]; s.stop > s.start && (!forgive || !s.excused) {
+	for i := 1; i <= len(l.ring); i++ { // from the newest back
+		s := &l.ring[(l.next+len(l.ring)-i)%len(l.ring)]
+		if s.stop <= now-window {
+			break
+		}
+		if !forgive || !s.excused {
 			add(s.start, s.stop)
 		}
 	}

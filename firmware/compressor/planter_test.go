@@ -28,7 +28,7 @@ type truth struct {
 	runs int
 }
 
-func (m planter) play(length, period time.Duration, sd float64, seed uint64) ([]sample, truth) {
+func (m planter) play(length, period time.Duration, seed uint64) ([]sample, truth) {
 	const (
 		vol, cap0     = 0.038, 0.003 // m3, m3/s
 		patm, t0      = 101325.0, 293.15
@@ -81,13 +81,15 @@ func (m planter) play(length, period time.Duration, sd float64, seed uint64) ([]
 		gas += (wall - gas) * dt / tau
 		n += out + in
 		if t >= next-1e-9 {
-			noise := sd * g.NormFloat64()
+			noise := sensorNoise * g.NormFloat64()
 			rows = append(rows, sample{time.Duration(math.Round(t*1000)) * time.Millisecond, n*gas - patm + noise})
 			next += period.Seconds()
 		}
 	}
 	return rows, tr
 }
+
+const sensorNoise = 500.0 // Pa rms: 0.05 % of 10 bar
 
 const litre = 1e-3 / 60 // m3/s in a litre a minute
 
@@ -118,7 +120,7 @@ func TestPlanterWorking(t *testing.T) {
 		for name, o := range plates() {
 			t.Run(tc.period.String()+"/"+name, func(t *testing.T) {
 				m := planter{start: 7e5, use: 5 * litre, bursts: 22 * litre}
-				rows, tr := m.play(2*time.Hour, tc.period, 500, 11)
+				rows, tr := m.play(2*time.Hour, tc.period, 11)
 				res := play(rows, o)
 				duty, _ := res.c.DutyWhole()
 				want := tr.on.Seconds() / (2 * 3600)
@@ -156,7 +158,7 @@ func TestPlanterAtRest(t *testing.T) {
 					if m.sun > 0 {
 						length = 30 * time.Minute // 15 K
 					}
-					rows, tr := m.play(length, period, 500, 5)
+					rows, tr := m.play(length, period, 5)
 					res := play(rows, o)
 					if got := res.c.OnTime(); got-tr.on > 30*time.Second {
 						t.Errorf("on for %v; want %v", got, tr.on)
@@ -182,7 +184,7 @@ func TestNeverRests(t *testing.T) {
 		for _, period := range []time.Duration{100 * time.Millisecond, time.Second, 10 * time.Second} {
 			for plate, o := range plates() {
 				t.Run(name+"/"+period.String()+"/"+plate, func(t *testing.T) {
-					rows, tr := m.play(15*time.Minute, period, 500, 9)
+					rows, tr := m.play(15*time.Minute, period, 9)
 					res := play(rows, o)
 					t.Logf("rang %v; on %v of %v, from %.0f to %.0f", res.bell.rang, res.c.OnTime(), tr.on, rows[0].p, rows[len(rows)-1].p)
 					if len(res.bell.rang) == 0 || res.bell.rang[0] > 10*time.Minute {

@@ -46,8 +46,7 @@ func (c *Compressor) reportDuty(at time.Duration) {
 	c.excuse(at)
 	c.ledger.dutyMax = max(c.ledger.dutyMax, c.ledger.duty(at, c.o.DutyWindow, false))
 	f := findings.Finding{Key: KeyOverworked, Where: c.o.Name, At: at, Sense: findings.Above}
-	pct := units.Preferred(units.Ratio)
-	f.Limit = findings.Measure{SI: c.o.DutyLimit, Unit: pct}
+	f.Limit = findings.Measure{SI: c.o.DutyLimit, Unit: c.unit.share}
 	switch {
 	case c.o.Control == Proportional || c.o.Control == ReliefHeld:
 		f.Sight, f.Needs = findings.Unseen, "a compressor that starts and stops, or loads and unloads"
@@ -59,7 +58,7 @@ func (c *Compressor) reportDuty(at time.Duration) {
 		f.Sight, f.Needs = findings.Unseen, c.missing(at)
 	}
 	if f.Sight == findings.Seen {
-		f.Value = findings.Measure{SI: c.ledger.duty(at, c.o.DutyWindow, true), Unit: pct}
+		f.Value = findings.Measure{SI: c.ledger.duty(at, c.o.DutyWindow, true), Unit: c.unit.share}
 		if c.ledger.isOpen && c.ledger.excused {
 			f.Detail = ChargeExcused
 		}
@@ -128,18 +127,17 @@ func (c *Compressor) reportBuild(at time.Duration) {
 		return
 	}
 	low := c.tank.value < cutIn-noBuildBelow
-	f.Value = findings.Measure{SI: c.tank.value, Unit: units.Preferred(units.Pressure), Reference: units.Gauge}
-	f.Limit = findings.Measure{SI: cutIn - noBuildBelow, Unit: units.Preferred(units.Pressure), Reference: units.Gauge}
+	f.Value = findings.Measure{SI: c.tank.value, Unit: c.unit.pressure, Reference: units.Gauge}
+	f.Limit = findings.Measure{SI: cutIn - noBuildBelow, Unit: c.unit.pressure, Reference: units.Gauge}
 	switch {
 	case driven && c.o.Volume > 0 && c.o.Delivery > 0:
 		f.Detail = NoBuildDriven
 		if turns && low && have {
 			// Against a quarter of the delivery, so that the row's deadband is one of delivery.
-			flow := units.Preferred(units.FlowRate)
 			gives := (slope + max(0, c.idleFall)) * c.o.Volume / refPressure
 			f.Sense = findings.Below
-			f.Value = findings.Measure{SI: gives, Unit: flow, Reference: units.ANR}
-			f.Limit = findings.Measure{SI: noBuildShare * c.o.Delivery, Unit: flow, Reference: units.ANR}
+			f.Value = findings.Measure{SI: gives, Unit: c.unit.flow, Reference: units.ANR}
+			f.Limit = findings.Measure{SI: noBuildShare * c.o.Delivery, Unit: c.unit.flow, Reference: units.ANR}
 		}
 	case driven:
 		f.Detail = NoBuildDriven

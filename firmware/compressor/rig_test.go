@@ -13,7 +13,7 @@ import (
 	"airhold/sensors/units"
 )
 
-// ring is a small stand-in for the alarm engine: one on-delay, one off-delay and a deadband for one key.
+// bell is a small stand-in for the alarm engine: one on-delay, one off-delay and a deadband for one key.
 type bell struct {
 	key       findings.Key
 	on, off   time.Duration

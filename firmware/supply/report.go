@@ -41,8 +41,8 @@ func wordsFor(where string) rankWords {
 	}
 }
 
-func gauge(pa float64) findings.Measure {
-	return findings.Measure{SI: pa, Unit: units.Preferred(units.Pressure), Reference: units.Gauge}
+func (s *Supply) gauge(pa float64) findings.Measure {
+	return findings.Measure{SI: pa, Unit: s.kpa, Reference: units.Gauge}
 }
 
 func (s *Supply) report(at time.Duration) {
@@ -75,7 +75,7 @@ func (s *Supply) tell(at time.Duration, key findings.Key, sense findings.Sense, 
 	case !have:
 		f.Sight, f.Needs = findings.Unseen, needs
 	default:
-		f.Value, f.Limit = gauge(s.tank.mean), gauge(limit)
+		f.Value, f.Limit = s.gauge(s.tank.mean), s.gauge(limit)
 	}
 	s.sink.Find(f)
 }
@@ -103,7 +103,7 @@ func (s *Supply) near(at time.Duration, detail string) {
 	case !s.inOK:
 		f.Sight, f.Needs = findings.Unseen, "a cut-in pressure: none configured, none learned yet"
 	default:
-		f.Value, f.Limit = gauge(s.need), gauge(s.in-nearCutIn)
+		f.Value, f.Limit = s.gauge(s.need), s.gauge(s.in-nearCutIn)
 	}
 	s.sink.Find(f)
 }
@@ -125,13 +125,12 @@ func (s *Supply) offTarget(k *rank, at time.Duration) {
 		if k.asked <= 0 {
 			f.Detail = "no pressure is wanted"
 		}
-		f.Value = gauge(k.p.mean)
+		f.Value = s.gauge(k.p.mean)
 		s.sink.Find(f)
 		return
 	default:
-		pct := units.Preferred(units.Ratio)
-		f.Value = findings.Measure{SI: math.Abs(k.p.mean-k.asked) / k.asked, Unit: pct}
-		f.Limit = findings.Measure{SI: offTarget, Unit: pct}
+		f.Value = findings.Measure{SI: math.Abs(k.p.mean-k.asked) / k.asked, Unit: s.pct}
+		f.Limit = findings.Measure{SI: offTarget, Unit: s.pct}
 		if k.p.mean < k.asked {
 			f.Detail = "too low"
 		} else {

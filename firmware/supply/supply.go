@@ -21,6 +21,7 @@ import (
 
 	"airhold/firmware/findings"
 	"airhold/firmware/readings"
+	"airhold/sensors/units"
 )
 
 // Compressor is what this package asks of the compressor's watcher. The methods are called at each tick on the
@@ -99,6 +100,8 @@ type rank struct {
 type Supply struct {
 	o       Options
 	sink    findings.Sink
+	kpa     units.Unit // of findings, looked up once
+	pct     units.Unit
 	tank    feed
 	lowered feed
 	ranks   []rank
@@ -125,7 +128,7 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Supply {
 	if o.DutyWindow <= 0 {
 		o.DutyWindow = 10 * time.Minute
 	}
-	s := &Supply{o: o, sink: sink}
+	s := &Supply{o: o, sink: sink, kpa: units.Preferred(units.Pressure), pct: units.Preferred(units.Ratio)}
 	declared := func(c readings.Channel) readings.Channel {
 		if c < 0 || int(c) >= t.Len() {
 			return readings.NoChannel

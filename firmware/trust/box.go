@@ -70,6 +70,20 @@ func (g *gauge) grew() bool {
 	return grown
 }
 
+// writes are the units of findings, looked up once.
+type writes struct{ volt, rate, heat, hour units.Unit }
+
+func unitsOfFindings() writes {
+	w := writes{
+		volt: units.Preferred(units.Voltage), rate: units.Preferred(units.Rate),
+		heat: units.Preferred(units.Temperature), hour: units.Preferred(units.Time),
+	}
+	if h, err := units.ParseUnit("h", units.Time); err == nil {
+		w.hour = h
+	}
+	return w
+}
+
 type rail struct {
 	id      string
 	volts   gauge
@@ -93,13 +107,12 @@ func newRail(r Rail, t *readings.Table) rail {
 	return rail{id: id, volts: gauge{ch: ch}, nominal: r.Nominal, missing: missing}
 }
 
-func (r *rail) find(at time.Duration) findings.Finding {
+func (r *rail) find(at time.Duration, volt units.Unit) findings.Finding {
 	f := findings.Finding{Key: KeyRail, Where: r.id, At: at}
 	if !r.volts.alive(at) {
 		f.Sight, f.Needs = findings.Unseen, r.missing
 		return f
 	}
-	volt := units.Preferred(units.Voltage)
 	f.Value = findings.Measure{SI: r.volts.v, Unit: volt}
 	if r.volts.v < r.nominal {
 		f.Sense, f.Limit = findings.Below, findings.Measure{SI: r.nominal * (1 - railBand), Unit: volt}
@@ -129,8 +142,7 @@ func (l *link) take(r readings.Reading) {
 	l.up.take(r)
 }
 
-func (l *link) report(at time.Duration, sink findings.Sink) {
-	rate := units.Preferred(units.Rate)
+func (l *link) report(at time.Duration, sink findings.Sink, rate units.Unit) {
 	f := findings.Finding{Key: KeySilent, Where: l.name, At: at, Sense: findings.Flag}
 	switch {
 	case l.up.alive(at) && l.up.v < 0.5:
@@ -213,25 +225,21 @@ func (b *box) take(r readings.Reading) {
 	c.n++
 }
 
-func (b *box) report(at time.Duration, sink findings.Sink, links []link) {
+func (b *box) report(at time.Duration, sink findings.Sink, links []link, u writes) {
 	f := findings.Finding{Key: KeyHot, At: at, Sense: findings.Above}
 	if b.heat.alive(at) {
-		f.Value = findings.Measure{SI: b.heat.v, Unit: units.Preferred(units.Temperature)}
-		f.Limit = findings.Measure{SI: b.o.HotLimit, Unit: units.Preferred(units.Temperature)}
+		f.Value = findings.Measure{SI: b.heat.v, Unit: u.heat}
+		f.Limit = findings.Measure{SI: b.o.HotLimit, Unit: u.heat}
 	} else {
 		f.Sight, f.Needs = findings.Unseen, "a board that reports its temperature"
 	}
 	sink.Find(f)
-	sink.Find(b.supply(at))
+	sink.Find(b.supply(at, u.volt))
 
 	f = findings.Finding{Key: KeyDisk, At: at, Sense: findings.Below}
 	if b.disk.alive(at) {
-		hour := units.Preferred(units.Time)
-		if h, err := units.ParseUnit("h", units.Time); err == nil {
-			hour = h
-		}
-		f.Value = findings.Measure{SI: b.disk.v, Unit: hour}
-		f.Limit = findings.Measure{SI: b.o.DiskLimit.Seconds(), Unit: hour}
+		f.Value = findings.Measure{SI: b.disk.v, Unit: u.hour}
+		f.Limit = findings.Measure{SI: b.o.DiskLimit.Seconds(), Unit: u.hour}
 	} else {
 		f.Sight, f.Needs = findings.Unseen, "a log whose disk is measured"
 	}
@@ -260,9 +268,8 @@ func (b *box) report(at time.Duration, sink findings.Sink, links []link) {
 }
 
 // supply tells of the board's own flag where it is raised, else of the measured voltage.
-func (b *box) supply(at time.Duration) findings.Finding {
+func (b *box) supply(at time.Duration, volt units.Unit) findings.Finding {
 	f := findings.Finding{Key: KeyUndervoltage, At: at, Sense: findings.Flag}
-	volt := units.Preferred(units.Voltage)
 	switch {
 	case b.flag.alive(at) && b.flag.v > 0.5:
 		f.Active, f.Detail = true, "the board says its supply is low"

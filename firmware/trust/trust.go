@@ -97,7 +97,7 @@ type Trust struct {
 	rails     []rail
 	links     []link
 	box       box
-	ranks     []string
+	unit      writes
 }
 
 // New makes a watcher. Channels outside t count as not declared.
@@ -108,18 +108,9 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Trust {
 	if o.DiskLimit <= 0 {
 		o.DiskLimit = 24 * time.Hour
 	}
-	w := &Trust{o: o, sink: sink, byChannel: make([]*sensor, t.Len())}
+	w := &Trust{o: o, sink: sink, byChannel: make([]*sensor, t.Len()), unit: unitsOfFindings()}
 	w.pressures = w.watch(o.Pressures, t)
 	w.loads = w.watch(o.Loads, t)
-	for i := range w.loads {
-		known := false
-		for _, r := range w.ranks {
-			known = known || r == w.loads[i].Rank
-		}
-		if !known {
-			w.ranks = append(w.ranks, w.loads[i].Rank)
-		}
-	}
 	for _, r := range o.Rails {
 		w.rails = append(w.rails, newRail(r, t))
 	}
@@ -283,12 +274,12 @@ func (w *Trust) Tick(at time.Duration) {
 	w.reportSensors(at, KeyPressure, w.pressures, "a pressure channel")
 	w.reportSensors(at, KeyLoad, w.loads, "a load channel")
 	for i := range w.rails {
-		w.sink.Find(w.rails[i].find(at))
+		w.sink.Find(w.rails[i].find(at, w.unit.volt))
 	}
 	for i := range w.links {
-		w.links[i].report(at, w.sink)
+		w.links[i].report(at, w.sink, w.unit.rate)
 	}
-	w.box.report(at, w.sink, w.links)
+	w.box.report(at, w.sink, w.links, w.unit)
 }
 
 func (w *Trust) reportSensors(at time.Duration, key findings.Key, list []sensor, need string) {
