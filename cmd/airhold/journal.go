@@ -1,0 +1,131 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"airhold/firmware/alarms"
+	"airhold/firmware/findings"
+	"airhold/firmware/store"
+)
+
+const journalUsage = `airhold journal: what the alarms did and what people told them, each record chained to the one before.
+
+  airhold journal [--data DIR] [--since TIME] [--json]   show it; TIME is 2026-04-28 or 2026-04-28T06:00:00Z
+  airhold journal verify [--data DIR]                    check that nothing was changed or taken away
+`
+
+func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int {
+	verify := len(args) > 0 && args[0] == "verify"
+	if verify {
+		args = args[1:]
+	}
+	fs := flag.NewFlagSet("journal", flag.ContinueOnError)
+	fs.SetOutput(io.Discard)
+	dir := fs.String("data", defaultFolder, "")
+	since := fs.String("since", "", "")
+	asJSON := fs.Bool("json", false, "")
+	help := func(w io.Writer) { fmt.Fprint(w, journalUsage) }
+	if code, done := parseFlags(fs, args, help, stdout, stderr); done {
+		return code
+	}
+	from, err := parseSince(*since)
+	if err != nil {
+		fmt.Fprintf(stderr, "airhold journal: %v\n", err)
+		return exitUsage
+	}
+	s, err := store.Open(*dir, store.Options{ReadOnly: true})
+	if err != nil {
+		fmt.Fprintf(stderr, "airhold journal: %v\n", err)
+		return exitRefused
+	}
+	defer s.Close() //nolint:errcheck // only read
+	if verify {
+		return verifyJournal(s, stdout, stderr)
+	}
+	records, err := s.ReadJournal(from)
+	if err != nil {
+		fmt.Fprintf(stderr, "airhold journal: %v\n", err)
+		return exitFailed
+	}
+	rows := map[findings.Key]string{}
+	for _, r := range alarms.Catalogue() {
+		rows[r.Key] = r.Title
+	}
+	for i := range records {
+		r := &records[i]
+		if *asJSON {
+			b, err := json.Marshal(r)
+			if err != nil {
+				fmt.Fprintf(stderr, "airhold journal: record %d: %v\n", r.Seq, err)
+				return exitFailed
+			}
+			fmt.Fprintf(stdout, "%s\n", b)
+			continue
+		}
+		fmt.Fprintln(stdout, journalWords(r, rows))
+	}
+	if len(records) == 0 && !*asJSON {
+		fmt.Fprintln(stdout, "Nothing in the journal.")
+	}
+	return exitOK
+}
+
+func parseSince(text string) (time.Time, error) {
+	if text == "" {
+		return time.Time{}, nil
+	}
+	for _, form := range []string{time.RFC3339, "2006-01-02"} {
+		if t, err := time.Parse(form, text); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("--since %q: write a day as 2026-04-28 or a time as 2026-04-28T06:00:00Z", text)
+}
+
+// journalWords writes a record as a line of a diary.
+func journalWords(r *store.Record, titles map[findings.Key]string) string {
+	when := "clock not set      "
+	if !r.UTC.IsZero() {
+		when = r.UTC.Format("2006-01-02 15:04:05")
+	}
+	if r.Kind != "alarm" {
+		return fmt.Sprintf("%s  %s", when, r.Reason)
+	}
+	name := titles[findings.Key(r.Alarm)]
+	if name == "" {
+		name = r.Alarm
+	}
+	if r.Where != "" {
+		name += " (" + r.Where + ")"
+	}
+	s := fmt.Sprintf("%s  %s: %s", when, name, strings.ReplaceAll(r.To, "_", " "))
+	if r.Actor != "" {
+		s += ", by " + r.Actor
+	}
+	if r.Reason != "" {
+		s += " (" + r.Reason + ")"
+	}
+	return s
+}
+
+func verifyJournal(s *store.Store, stdout, stderr io.Writer) int {
+	v, err := s.Verify()
+	if err != nil {
+		fmt.Fprintf(stderr, "airhold journal verify: %v\n", err)
+		return exitFailed
+	}
+	if !v.OK {
+		fmt.Fprintf(stdout, "The journal does not hold together: %s. The first %d records do.\n", v.Why, v.Records)
+		return exitFailed
+	}
+	fmt.Fprintf(stdout, "The journal holds together: %d records, head %s.\n", v.Records, v.Head)
+	return exitOK
+}

@@ -1,0 +1,463 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package firmware
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"airhold/bus"
+	"airhold/config"
+	"airhold/firmware/alarms"
+	"airhold/firmware/clock"
+	"airhold/firmware/compressor"
+	"airhold/firmware/publish"
+	"airhold/firmware/readings"
+	"airhold/firmware/store"
+	"airhold/firmware/tablet"
+	"airhold/systemd/notify"
+)
+
+// BoxOptions configure a Box.
+type BoxOptions struct {
+	Machine   *config.Machine
+	Text      []byte // the machine file's bytes, for the log's snapshot
+	Banner    string // a standing sentence for every screen; empty: none
+	Clock     clock.Clock
+	Wires     Wires
+	Store     *store.Store // nil: nothing is kept, and the page says so
+	Boot      string       // id of this run
+	Software  string
+	Simulated bool
+	Story     string
+	Rate      float64 // times real time; 0 is 1
+	Log       *slog.Logger
+	Notify    *notify.Conn // systemd; nil: none
+	Ready     func(Addresses)
+}
+
+// Addresses are where a running box can be reached.
+type Addresses struct {
+	Page string // http://...
+	MQTT string // tcp://..., empty where there is none
+}
+
+// Box is a running box.
+type Box struct {
+	o       BoxOptions
+	table   *readings.Table
+	spine   *Spine
+	mail    *mailbox
+	inputs  *inputs
+	broker  publish.Broker
+	outlet  *publish.Outlet
+	server  *tablet.Server
+	keep    bool
+	seq     uint64
+	now     atomic.Pointer[publish.Now]
+	started atomic.Int64 // spine ticks, for the watchdog
+}
+
+// NewBox builds everything and opens nothing but the page's and the broker's addresses, which Run serves.
+func NewBox(o BoxOptions) (*Box, error) {
+	if o.Rate == 0 {
+		o.Rate = 1
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	b := &Box{o: o, table: NewTable(o.Machine), mail: newMailbox(o.Simulated)}
+	var saved *alarms.Saved
+	var tap *store.Tap
+	if o.Store != nil {
+		s, t, err := b.startLog()
+		if err != nil {
+			return nil, err
+		}
+		saved, tap = s, t
+	}
+	var err error
+	if b.spine, err = NewSpine(SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Saved: saved}); err != nil {
+		return nil, err
+	}
+	sysfs := o.Machine.Box.Sysfs
+	if sysfs == "" {
+		sysfs = "/"
+	}
+	in := inputOptions{machine: o.Machine, table: b.table, clock: o.Clock, out: b.mail, wires: o.Wires, log: o.Log,
+		logDir: o.Machine.Logging.Dir, sysfs: sysfs}
+	if o.Simulated {
+		in.logDir = os.TempDir()
+	}
+	if tap != nil {
+		in.tap = frames{tap}
+	}
+	if b.inputs, err = newInputs(in); err != nil {
+		return nil, err
+	}
+	return b, b.newOutlets()
+}
+
+// startLog begins the log of this boot and returns the alarms as they were when the last one ended.
+func (b *Box) startLog() (*alarms.Saved, *store.Tap, error) {
+	saved, err := b.o.Store.Alarms()
+	if err != nil {
+		return nil, nil, err
+	}
+	learned, err := b.o.Store.Learned()
+	if err != nil {
+		return nil, nil, err
+	}
+	err = b.o.Store.StartBoot(store.Snapshot{Boot: b.o.Boot, Software: b.o.Software, Machine: b.o.Text, Alarms: saved, Learned: learned}, b.table)
+	if err != nil {
+		return nil, nil, err
+	}
+	b.keep = true
+	var tap *store.Tap
+	if b.o.Machine.Logging.Raw && len(b.o.Machine.Links) > 0 {
+		names := make([]string, 0, len(b.o.Machine.Links))
+		for _, l := range b.o.Machine.Links {
+			names = append(names, l.Name)
+		}
+		if tap, err = b.o.Store.Frames(names); err != nil {
+			return nil, nil, err
+		}
+	}
+	return &saved, tap, nil
+}
+
+type frames struct{ to *store.Tap }
+
+// Frame records a frame as it came.
+func (f frames) Frame(fr bus.Frame) { f.to.Write(&fr) }
+
+func (b *Box) newOutlets() error {
+	m := b.o.Machine
+	id := m.MQTT.ID
+	if id == "" {
+		id = publish.Slug(m.Name)
+	}
+	var user string
+	var password []byte
+	if m.MQTT.Broker == "" {
+		listen := m.MQTT.Listen
+		if listen == "off" {
+			listen = ""
+		}
+		b.broker = publish.NewEmbedded(listen, b.o.Log)
+	} else {
+		addr, err := brokerAddress(m.MQTT.Broker)
+		if err != nil {
+			return err
+		}
+		if m.MQTT.Password != "" {
+			if password, err = os.ReadFile(m.MQTT.Password); err != nil {
+				return fmt.Errorf("the broker's password file: %w", err)
+			}
+		}
+		user = m.MQTT.Username
+		b.broker = &publish.External{Addr: addr, Username: user, Password: password}
+	}
+	b.outlet = publish.NewOutlet(publish.Options{Machine: id, Boot: b.o.Boot, Broker: b.broker, Username: user,
+		Password: password, Wall: b.o.Clock, Log: b.o.Log})
+	var err error
+	b.server, err = tablet.New(tablet.Options{
+		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
+		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
+	})
+	return err
+}
+
+// Run runs the box until ctx ends, then stops it in order: intake first, then the spine with what waits, then the
+// log and the outlets. It returns early with the error of the part that cannot run at all.
+func (b *Box) Run(ctx context.Context) error {
+	ctx, fail := context.WithCancelCause(ctx)
+	defer fail(nil)
+	outer, stopOuter := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopOuter()
+	var outlets, spine, senders sync.WaitGroup
+	must := func(wg *sync.WaitGroup, ctx context.Context, what string, run func(context.Context) error) {
+		wg.Go(func() {
+			if err := run(ctx); err != nil {
+				fail(fmt.Errorf("%s: %w", what, err))
+			}
+		})
+	}
+	if e, ok := b.broker.(*publish.Embedded); ok { // its address is taken, or refused, before anything else starts
+		if err := e.Start(outer); err != nil {
+			return err
+		}
+		outlets.Go(func() { <-outer.Done(); e.Stop() })
+	} else {
+		must(&outlets, outer, "broker", b.broker.Run)
+	}
+	must(&outlets, outer, "mqtt", b.outlet.Run)
+	must(&outlets, outer, "page", b.server.Run)
+	if b.keep {
+		must(&outlets, outer, "log", b.o.Store.Run)
+	}
+	b.said(b.outlet.About(b.about()))
+	// Simulated time must not run off before everyone has joined it.
+	joined := func() {}
+	if c, ok := b.o.Clock.(interface{ Join() func() }); ok {
+		joined = c.Join()
+	}
+	taking, stopTaking := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopTaking()
+	must(&spine, taking, "spine", b.own)
+	for _, r := range b.inputs.runners {
+		must(&senders, ctx, "intake", r.Run)
+	}
+	must(&senders, ctx, "clock", b.tick)
+	joined()
+	<-ctx.Done()
+	b.said(b.o.Notify.Stopping())
+	waitAtMost(&senders, stopPatience)
+	stopTaking()
+	spine.Wait()
+	b.mail.close()
+	stopOuter()
+	outlets.Wait()
+	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) {
+		return err
+	}
+	return nil
+}
+
+// stopPatience is how long a stop waits for intake: a transaction that hangs in the kernel would keep it for ever.
+const stopPatience = 3 * time.Second
+
+func waitAtMost(wg *sync.WaitGroup, d time.Duration) {
+	done := make(chan struct{})
+	go func() { wg.Wait(); close(done) }()
+	t := time.NewTimer(d) //nolint:forbidigo // a deadline of the shutdown, not the box's time
+	defer t.Stop()
+	select {
+	case <-done:
+	case <-t.C:
+	}
+}
+
+// tick sends a tick and a clock sample each second.
+func (b *Box) tick(ctx context.Context) error {
+	if c, ok := b.o.Clock.(interface{ Join() func() }); ok {
+		defer c.Join()()
+	}
+	for {
+		now := b.o.Clock.Boot()
+		next := now.Truncate(time.Second) + time.Second
+		if b.o.Clock.Sleep(ctx, next-now) != nil {
+			return nil
+		}
+		s := b.o.Clock.Sample()
+		b.mail.put(letter{entry: store.Entry{Kind: store.IsClock, At: s.Boot, Clock: s}})
+		b.mail.put(letter{entry: store.Entry{Kind: store.IsTick, At: s.Boot}})
+	}
+}
+
+// snapshotPeriod is how often screens are told, by the wall clock.
+const snapshotPeriod = 500 * time.Millisecond
+
+// own is the spine's goroutine: it alone touches checks and alarms.
+func (b *Box) own(ctx context.Context) error {
+	beat := time.NewTicker(snapshotPeriod) //nolint:forbidigo // how often screens are told, not the box's time
+	defer beat.Stop()
+	first := b.o.Clock.Sample()
+	b.apply(&letter{entry: store.Entry{Kind: store.IsClock, At: first.Boot, Clock: first}})
+	batch := make([]letter, 0, 256)
+	var lost int64
+	for {
+		var err error
+		batch, err = b.mail.take(ctx, beat.C, batch)
+		for i := range batch {
+			b.apply(&batch[i])
+		}
+		if n := b.mail.dropped(); n != lost {
+			lost = n
+			if c := b.table.Find(readings.BoxLost); c != readings.NoChannel {
+				at := b.o.Clock.Boot()
+				b.apply(&letter{entry: store.Entry{Kind: store.IsReading, At: at, Reading: readings.Reading{At: at, Channel: c, Value: float64(n)}}})
+			}
+		}
+		if errors.Is(err, errBeat) {
+			b.tell()
+			continue
+		}
+		if err != nil {
+			b.spine.Close()
+			b.tell()
+			return nil
+		}
+	}
+}
+
+// apply logs an entry and gives it to the spine.
+func (b *Box) apply(l *letter) {
+	e := &l.entry
+	switch e.Kind {
+	case store.IsReading:
+		// A number that is none never enters: the log could not keep it, and a replay would differ.
+		if math.IsNaN(e.Reading.Value) || math.IsInf(e.Reading.Value, 0) || math.IsNaN(e.Reading.Volts) || math.IsInf(e.Reading.Volts, 0) {
+			e.Reading.Value, e.Reading.Volts = 0, 0
+			if e.Reading.Quality == readings.Good {
+				e.Reading.Quality = readings.Implausible
+			}
+		}
+	case store.IsCommand:
+		e.At = b.o.Clock.Boot()
+	default:
+	}
+	if b.keep {
+		b.o.Store.Append(*e)
+	}
+	answer := b.spine.Apply(e)
+	if l.answer != nil {
+		l.answer <- answer
+	}
+	if e.Kind == store.IsTick {
+		b.started.Add(1)
+		b.sum()
+		if err := b.o.Notify.Watchdog(); err != nil {
+			b.o.Log.Warn("watchdog", slog.Any("error", err))
+		}
+	}
+}
+
+// Do takes a command from the page and waits for the spine's answer.
+func (b *Box) Do(ctx context.Context, c alarms.Command) (alarms.Answer, error) {
+	answer := make(chan alarms.Answer, 1)
+	b.mail.put(letter{entry: store.Entry{Kind: store.IsCommand, Command: &c}, answer: answer})
+	select {
+	case a := <-answer:
+		return a, nil
+	case <-ctx.Done():
+		return alarms.Answer{}, fmt.Errorf("the box did not answer in time: %w", ctx.Err())
+	}
+}
+
+// voice is what the spine says, on its goroutine.
+type voice struct{ b *Box }
+
+// Transition tells the journal and the screens.
+func (v voice) Transition(t alarms.Transition) {
+	b := v.b
+	if b.keep {
+		b.o.Store.Transition(t)
+		b.o.Store.KeepAlarms(b.spine.Engine().Save())
+	}
+	b.said(b.outlet.Alarm(b.alarm(&t.State)))
+	b.said(b.outlet.Event(b.transitionEvent(&t)))
+}
+
+// Run has nothing to tell: screens know the runs from the snapshot.
+func (voice) Run(compressor.Run) {}
+
+// Event tells the journal, the log and the screens.
+func (v voice) Event(e Event) {
+	b := v.b
+	if b.keep {
+		b.o.Store.Event(e.At, e.Kind, e.Text)
+	}
+	b.o.Log.Info(e.Text, slog.String("kind", e.Kind))
+	b.said(b.outlet.Event(struct {
+		publish.Stamp
+
+		Kind string `json:"kind"`
+		Text string `json:"text"`
+	}{b.stamp(e.At), e.Kind, e.Text}))
+}
+
+func (b *Box) said(err error) {
+	if err != nil {
+		b.o.Log.Error("a state cannot be written", slog.Any("error", err))
+	}
+}
+
+func (b *Box) stamp(at time.Duration) publish.Stamp {
+	b.seq++
+	return publish.Stamp{V: 1, T: b.spine.UTC(at).Truncate(time.Millisecond), Clk: b.spine.Clock().String(), Boot: b.o.Boot,
+		Mono: at.Milliseconds(), Seq: b.seq}
+}
+
+func (b *Box) tell() {
+	n := b.spine.Now()
+	_, last, _ := b.spine.Span()
+	n.Stamp = b.stamp(last)
+	n.Simulated, n.Rate, n.Banner = b.o.Simulated, b.o.Rate, b.o.Banner
+	if n.Banner == "" && b.keep {
+		if err := b.o.Store.Health().Err; err != nil {
+			n.Banner = "The log is not being written: " + err.Error()
+		}
+	}
+	b.now.Store(n)
+	b.said(b.outlet.Now(n))
+}
+
+func (b *Box) sum() {
+	s := b.spine.Engine().Sum()
+	_, last, _ := b.spine.Span()
+	b.said(b.outlet.Sum(publish.AlarmsSum{Stamp: b.stamp(last), Unacked: s.Unacked, Active: s.Active, Shelved: s.Shelved, Out: s.Out,
+		Highest: s.Highest.String(), FirstOut: s.FirstOut, Flood: s.Flood}))
+}
+
+// health answers the service manager: the spine ticks, the log is written, the broker is reached.
+func (b *Box) health() error {
+	if b.started.Load() == 0 {
+		return errors.New("starting: no tick yet")
+	}
+	var problems []error
+	if !b.outlet.Connected() {
+		problems = append(problems, errors.New("the MQTT broker is not reached"))
+	}
+	if b.keep {
+		if err := b.o.Store.Health().Err; err != nil {
+			problems = append(problems, fmt.Errorf("the log is not being written: %w", err))
+		}
+	}
+	return errors.Join(problems...)
+}
+
+// Now implements tablet.Snapshot.
+func (b *Box) Now() ([]byte, bool) {
+	now, _ := b.outlet.Latest()
+	return now, now != nil
+}
+
+// Alarms implements tablet.Snapshot.
+func (b *Box) Alarms() []byte {
+	_, all := b.outlet.Latest()
+	raw := make([]json.RawMessage, len(all))
+	for i := range all {
+		raw[i] = all[i]
+	}
+	out, err := json.Marshal(raw)
+	if err != nil {
+		return []byte("[]")
+	}
+	return out
+}
+
+func (b *Box) metrics(w io.Writer) {
+	first, last, count := int64(0), int64(0), int64(0)
+	if n := b.now.Load(); n != nil {
+		last, count = n.Mono, b.started.Load()
+	}
+	fmt.Fprintf(w, "# TYPE airhold_up_seconds gauge\nairhold_up_seconds %d\n", (last-first)/1000)
+	fmt.Fprintf(w, "# TYPE airhold_ticks counter\nairhold_ticks_total %d\n", count)
+	fmt.Fprintf(w, "# TYPE airhold_readings_dropped counter\nairhold_readings_dropped_total %d\n", b.mail.dropped())
+	fmt.Fprintf(w, "# TYPE airhold_events_dropped counter\nairhold_events_dropped_total %d\n", b.outlet.LostEvents())
+	if b.keep {
+		h := b.o.Store.Health()
+		fmt.Fprintf(w, "# TYPE airhold_log_readings_thinned counter\nairhold_log_readings_thinned_total %d\n", h.Lost)
+		fmt.Fprintf(w, "# TYPE airhold_log_queue gauge\nairhold_log_queue %d\n", h.Queued)
+	}
+}

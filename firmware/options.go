@@ -1,0 +1,151 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package firmware
+
+import (
+	"airhold/config"
+	"airhold/firmware/alarms"
+	"airhold/firmware/compressor"
+	"airhold/firmware/findings"
+	"airhold/firmware/readings"
+	"airhold/firmware/supply"
+	"airhold/firmware/trust"
+)
+
+// channel finds a channel that may not be named at all.
+func channel(t *readings.Table, id string) readings.Channel {
+	if id == "" {
+		return readings.NoChannel
+	}
+	return t.Find(id)
+}
+
+func compressorOptions(m *config.Machine, t *readings.Table, out compressor.Runs) compressor.Options {
+	o := compressor.Options{
+		Tank: channel(t, m.Tank.Channel), Running: t.Find("running"), Drive: readings.NoChannel, Ignition: t.Find("ignition"),
+		Volume: float64(m.Tank.Volume), Runs: out,
+	}
+	if len(m.Compressors) == 0 {
+		return o
+	}
+	c := m.Compressors[0]
+	switch c.Control {
+	case config.Switch:
+		o.Control = compressor.Switch
+	case config.Unloader:
+		o.Control = compressor.Unloader
+	case config.Proportional:
+		o.Control = compressor.Proportional
+	case config.ReliefHeld:
+		o.Control = compressor.ReliefHeld
+	}
+	if c.Running != "" {
+		o.Running = t.Find(c.Running)
+	}
+	o.Drive = channel(t, c.Drive)
+	o.CutIn, o.CutOut, o.Delivery = float64(c.CutIn), float64(c.CutOut), float64(c.Delivery)
+	o.DutyLimit, o.DutyWindow = c.DutyLimit, c.DutyWindow
+	return o
+}
+
+func supplyOptions(m *config.Machine, t *readings.Table, c supply.Compressor) supply.Options {
+	o := supply.Options{
+		Tank: channel(t, m.Tank.Channel), Lowered: t.Find("lowered"), Volume: float64(m.Tank.Volume),
+		SafeWorking: float64(m.Tank.SafeWorkingPressure), Relief: float64(m.Tank.ReliefSetting),
+		LineDrop: float64(m.Limits.LineDrop), Compressor: c,
+	}
+	if len(m.Compressors) > 0 {
+		o.Delivery, o.DutyWindow = float64(m.Compressors[0].Delivery), m.Compressors[0].DutyWindow
+	}
+	for _, r := range m.Ranks {
+		o.Ranks = append(o.Ranks, supply.Rank{Name: r.Name, Pressure: channel(t, r.Pressure), Target: channel(t, r.Target)})
+	}
+	return o
+}
+
+func trustOptions(m *config.Machine, t *readings.Table) trust.Options {
+	o := trust.Options{BoxVoltage: channel(t, boxVoltage(m)), HotLimit: float64(m.Box.HotLimit)}
+	fine := map[string]bool{} // boards of 16 bit: their step is smaller than any sensor's noise
+	for _, b := range m.Boards {
+		fine[b.Name] = b.Chip == "ads1115"
+	}
+	rails := map[string]bool{}
+	add := func(to *[]trust.Sensor, id, rank string) {
+		c, ok := m.Channel(id)
+		if !ok {
+			return
+		}
+		*to = append(*to, trust.Sensor{Channel: t.Find(id), Rank: rank, Fine: c.Kind == config.FromADC && fine[c.ADC.Board]})
+		if supply := c.ADC.Transducer.Supply; c.Kind == config.FromADC && supply != "" && !rails[supply] {
+			rails[supply] = true
+			o.Rails = append(o.Rails, trust.Rail{Channel: t.Find(supply)})
+		}
+	}
+	add(&o.Pressures, m.Tank.Channel, "")
+	for _, r := range m.Ranks {
+		add(&o.Pressures, r.Pressure, r.Name)
+		add(&o.Pressures, r.SecondPressure, r.Name)
+		for _, l := range r.Loads {
+			add(&o.Loads, l, r.Name)
+		}
+	}
+	for _, l := range m.Links {
+		o.Links = append(o.Links, l.Name)
+	}
+	return o
+}
+
+// boxVoltage is the channel of the box's own supply.
+func boxVoltage(m *config.Machine) string {
+	if m.Box.BoxVoltage != "" {
+		return m.Box.BoxVoltage
+	}
+	return "box_v"
+}
+
+func alarmOptions(m *config.Machine) alarms.Options {
+	o := alarms.Options{}
+	for key, v := range m.Alarms {
+		over := alarms.Override{Key: findings.Key(key)}
+		if v.Set.OnDelay {
+			over.OnDelay = &v.OnDelay
+		}
+		if v.Set.OffDelay {
+			over.OffDelay = &v.OffDelay
+		}
+		o.Overrides = append(o.Overrides, over)
+	}
+	return o
+}
+
+// sieve stands between the checks and the alarm engine: it applies what the machine file changes about an alarm that is
+// the check's and not the engine's, a limit or that the alarm is off.
+type sieve struct {
+	to     findings.Sink
+	change map[findings.Key]config.AlarmOverride
+}
+
+func newSieve(m *config.Machine, to findings.Sink) findings.Sink {
+	change := map[findings.Key]config.AlarmOverride{}
+	for key, o := range m.Alarms {
+		if o.Off || o.Set.Limit {
+			change[findings.Key(key)] = o
+		}
+	}
+	if len(change) == 0 {
+		return to
+	}
+	return sieve{to, change}
+}
+
+// Find passes a finding on, or not.
+func (s sieve) Find(f findings.Finding) {
+	o, ok := s.change[f.Key]
+	if ok && o.Off {
+		return
+	}
+	if ok && o.Set.Limit && f.Sense != findings.Flag {
+		f.Limit.SI = o.Limit.SI
+	}
+	s.to.Find(f)
+}

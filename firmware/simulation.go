@@ -1,0 +1,70 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package firmware
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+
+	"airhold/bus"
+	"airhold/config"
+	"airhold/firmware/clock"
+	"airhold/firmware/intake"
+	"airhold/firmware/rig"
+)
+
+// RigWires make the simulated machine stand behind the box's own drivers: its converters behind an I2C bus, its
+// frames behind a link.
+func RigWires(r *rig.Rig, c *clock.Virtual) Wires {
+	return Wires{
+		I2C: func(string) (i2c.BusCloser, error) { return rigBus{r.I2C(c.Boot)}, nil },
+		SPI: func(name string) (intake.SPIConn, error) {
+			return nil, fmt.Errorf("the simulated machine has no %s; its converters are on i2c-1", name)
+		},
+		Link: func(_ context.Context, index int, _ config.Link) (intake.FrameSource, error) {
+			return &rigLink{rig: r, clock: c, index: uint16(index), leave: c.Join()}, nil //nolint:gosec // a box has a handful of links
+		},
+	}
+}
+
+type rigBus struct{ i2c.Bus }
+
+// Close has nothing to close: the rig outlives its buses.
+func (rigBus) Close() error { return nil }
+
+// rigLink is the rig's bus as intake hears it.
+type rigLink struct {
+	rig   *rig.Rig
+	clock *clock.Virtual
+	index uint16
+	leave func()
+	due   []bus.Frame
+}
+
+// linkPeriod is how often the simulated link is emptied: frames keep their own times.
+const linkPeriod = 10 * time.Millisecond
+
+// Next waits for frames.
+func (l *rigLink) Next(ctx context.Context, buf []bus.Frame) (int, error) {
+	for len(l.due) == 0 {
+		if err := l.clock.Sleep(ctx, linkPeriod); err != nil {
+			return 0, err
+		}
+		l.due = l.rig.Due(l.clock.Boot(), l.due[:0])
+	}
+	n := copy(buf, l.due)
+	for i := range buf[:n] {
+		buf[i].Link = l.index
+	}
+	l.due = l.due[n:]
+	return n, nil
+}
+
+// Close lets simulated time go on without this link.
+func (l *rigLink) Close() error {
+	l.leave()
+	return nil
+}

@@ -1,0 +1,239 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package firmware
+
+import (
+	"fmt"
+	"time"
+
+	"airhold/config"
+	"airhold/firmware/alarms"
+	"airhold/firmware/clock"
+	"airhold/firmware/compressor"
+	"airhold/firmware/readings"
+	"airhold/firmware/store"
+	"airhold/firmware/supply"
+	"airhold/firmware/trust"
+)
+
+// Event is something the journal keeps that is no alarm: a clock step, a fault code of the machine, acquisition that
+// stands still.
+type Event struct {
+	At    time.Duration
+	Kind  string // clock-step, machine-fault, no-data, data-back
+	Text  string
+	Fault *readings.MachineFault
+}
+
+// Outputs takes what the spine says, on the spine's goroutine. Implementations must not keep it waiting.
+type Outputs interface {
+	Transition(t alarms.Transition)
+	Run(r compressor.Run)
+	Event(e Event)
+}
+
+// SpineOptions configure a Spine.
+type SpineOptions struct {
+	Machine *config.Machine
+	Table   *readings.Table
+	Out     Outputs
+	Saved   *alarms.Saved // alarm state from before the start; nil: none
+}
+
+// Spine owns all checks and alarms of one machine. It is pure: what it says follows from the entries it was given, in
+// their order, and from nothing else. One goroutine owns it.
+type Spine struct {
+	o       SpineOptions
+	table   *readings.Table
+	engine  *alarms.Engine
+	frozen  *trust.Frozen
+	trust   *trust.Trust
+	comp    *compressor.Compressor
+	supply  *supply.Supply
+	est     clock.Estimate
+	last    []lastValue
+	speed   readings.Channel
+	lowered readings.Channel
+	drive   readings.Channel
+	ign     readings.Channel
+
+	first, now time.Duration
+	begun      bool
+	stood      bool // acquisition stands still
+	count      int64
+	rules      map[alarms.Suppressor]bool
+}
+
+type lastValue struct {
+	value   float64 // of the last good reading
+	good    bool    // there was one
+	goodAt  time.Duration
+	quality readings.Quality // of the last reading
+	at      time.Duration
+	heard   bool
+}
+
+// NewSpine builds the checks a machine file asks for. The error is one of the file's alarm overrides.
+func NewSpine(o SpineOptions) (*Spine, error) {
+	ao := alarmOptions(o.Machine)
+	if err := ao.Validate(); err != nil {
+		return nil, err
+	}
+	s := &Spine{o: o, table: o.Table, last: make([]lastValue, o.Table.Len()), rules: map[alarms.Suppressor]bool{}}
+	s.engine = alarms.New(ao, transitions{s})
+	if o.Saved != nil {
+		s.engine.Restore(*o.Saved)
+	}
+	s.frozen = trust.NewFrozen(trust.FrozenOptions{}, o.Table)
+	sink := newSieve(o.Machine, s.engine)
+	s.trust = trust.New(trustOptions(o.Machine, o.Table), o.Table, sink)
+	s.comp = compressor.New(compressorOptions(o.Machine, o.Table, runs{s}), o.Table, sink)
+	s.supply = supply.New(supplyOptions(o.Machine, o.Table, s.comp), o.Table, sink)
+	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
+	s.drive = readings.NoChannel
+	if len(o.Machine.Compressors) > 0 {
+		s.drive = o.Table.Find(o.Machine.Compressors[0].Drive)
+	}
+	return s, nil
+}
+
+type transitions struct{ s *Spine }
+
+// Transition passes an alarm's change on.
+func (t transitions) Transition(tr alarms.Transition) { t.s.o.Out.Transition(tr) }
+
+type runs struct{ s *Spine }
+
+// Run passes a compressor's run on.
+func (r runs) Run(run compressor.Run) { r.s.o.Out.Run(run) }
+
+// Apply takes one entry. It returns the answer to a command, and the zero Answer for everything else.
+func (s *Spine) Apply(e *store.Entry) alarms.Answer {
+	if !s.begun {
+		s.begun, s.first = true, e.At
+	}
+	if e.At > s.now {
+		s.now = e.At
+	}
+	switch e.Kind {
+	case store.IsReading:
+		s.read(e.Reading)
+	case store.IsTick:
+		s.tick(e.At)
+	case store.IsCommand:
+		return s.engine.Command(e.At, *e.Command)
+	case store.IsClock:
+		s.setClock(e.Clock)
+	case store.IsFault:
+		s.fault(e.Fault)
+	}
+	return alarms.Answer{}
+}
+
+func (s *Spine) read(r readings.Reading) {
+	if r.Channel < 0 || int(r.Channel) >= len(s.last) {
+		return
+	}
+	s.count++
+	r = s.frozen.Read(r)
+	l := &s.last[r.Channel]
+	l.quality, l.at, l.heard = r.Quality, r.At, true
+	if r.Quality == readings.Good {
+		l.value, l.goodAt, l.good = r.Value, r.At, true
+	}
+	s.trust.Read(r)
+	s.comp.Read(r)
+	s.supply.Read(r)
+}
+
+func (s *Spine) tick(at time.Duration) {
+	if since, on := s.frozen.Since(); on != s.stood {
+		s.stood = on
+		if on {
+			s.o.Out.Event(Event{At: at, Kind: "no-data", Text: fmt.Sprintf(
+				"The readings stand still to the last digit for %s: treated as no data.", (at - since).Round(time.Second))})
+		} else {
+			s.o.Out.Event(Event{At: at, Kind: "data-back", Text: "The readings move again."})
+		}
+	}
+	s.suppress(at)
+	s.comp.Tick(at)
+	s.supply.Tick(at)
+	s.trust.Tick(at)
+	s.engine.Tick(at)
+}
+
+// The limits of the rules that hide alarms: hmi figures, common practice, no source.
+const (
+	slowSpeed   = 0.5 // m/s
+	stillDrive  = 0.5 // 1/s, 30 turns a minute
+	silentAfter = 5 * time.Second
+)
+
+// suppress sets the rules that depend on what the machine does. A rule whose channel is not seen does not hold.
+func (s *Spine) suppress(at time.Duration) {
+	raised, seen := s.value(s.lowered, at)
+	slow, moving := s.value(s.speed, at)
+	s.rule(alarms.S3, (seen && raised < 0.5) || (moving && slow < slowSpeed), at)
+	turns, turning := s.value(s.drive, at)
+	on, keyed := s.value(s.ign, at)
+	s.rule(alarms.S5, (turning && turns < stillDrive) || (keyed && on < 0.5), at)
+}
+
+func (s *Spine) rule(which alarms.Suppressor, holds bool, at time.Duration) {
+	if s.rules[which] == holds {
+		return
+	}
+	s.rules[which] = holds
+	s.engine.Suppress(which, "", holds, at)
+}
+
+// value returns a channel's last good value while it is fresh.
+func (s *Spine) value(c readings.Channel, at time.Duration) (float64, bool) {
+	if c < 0 || int(c) >= len(s.last) {
+		return 0, false
+	}
+	l := &s.last[c]
+	return l.value, l.good && at-l.goodAt <= silentAfter && l.quality == readings.Good
+}
+
+func (s *Spine) setClock(c clock.Sample) {
+	was := s.est.UTC(c.Boot)
+	step := s.est.Set(c)
+	if step > -clock.StepThreshold && step < clock.StepThreshold {
+		return
+	}
+	s.o.Out.Event(Event{At: c.Boot, Kind: "clock-step", Text: fmt.Sprintf(
+		"The wall clock stepped by %s, from %s to %s (%s). Durations and order go by the boot clock and are not touched.",
+		step.Round(time.Millisecond), was.Format(time.RFC3339), c.UTC.Format(time.RFC3339), c.Quality)})
+}
+
+func (s *Spine) fault(f readings.MachineFault) {
+	verb := "reports"
+	if f.Gone {
+		verb = "no longer reports"
+	}
+	s.o.Out.Event(Event{At: f.At, Kind: "machine-fault", Fault: &f, Text: fmt.Sprintf(
+		"The controller at address %d %s fault SPN %d FMI %d, seen %d times by it.", f.Source, verb, f.SPN, f.FMI, f.Count)})
+}
+
+// Close ends a recording: a run that is still open is handed on.
+func (s *Spine) Close() { s.comp.Close() }
+
+// Engine returns the alarm engine, for its states and counts.
+func (s *Spine) Engine() *alarms.Engine { return s.engine }
+
+// Compressor returns the compressor's watch.
+func (s *Spine) Compressor() *compressor.Compressor { return s.comp }
+
+// Supply returns the tank's watch.
+func (s *Spine) Supply() *supply.Supply { return s.supply }
+
+// UTC returns the wall time at a boot time, the zero time without a clock.
+func (s *Spine) UTC(at time.Duration) time.Time { return s.est.UTC(at) }
+
+// Clock returns the quality of the wall clock.
+func (s *Spine) Clock() clock.Quality { return s.est.Quality() }
+
+// Span returns the first and the newest time the spine was given, and how many readings.
+func (s *Spine) Span() (first, last time.Duration, count int64) { return s.first, s.now, s.count }

@@ -1,0 +1,58 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package firmware
+
+import (
+	"fmt"
+
+	"airhold/config"
+	"airhold/firmware/readings"
+	"airhold/sensors/units"
+)
+
+// NewTable lists the channels of a machine: those its file declares, in their order, then the box's own, then each
+// link's.
+func NewTable(m *config.Machine) *readings.Table {
+	infos := make([]readings.Info, 0, len(m.Channels)+5+4*len(m.Links))
+	for _, c := range m.Channels {
+		infos = append(infos, readings.Info{
+			ID: c.ID, Quantity: c.Quantity, Reference: c.Reference, Unit: c.Unit, Low: c.Low, High: c.High,
+			Source: sourceWords(c), Plug: c.Plug, Wired: c.Kind == config.FromADC,
+		})
+	}
+	state, rate := units.Preferred(units.None), units.Preferred(units.Rate)
+	infos = append(infos,
+		readings.Info{ID: readings.BoxTemperature, Quantity: units.QTemperature, Unit: units.Preferred(units.Temperature), Source: "the box"},
+		readings.Info{ID: readings.BoxUndervoltage, Quantity: units.QState, Unit: state, Source: "the box"},
+		readings.Info{ID: readings.BoxDiskLeft, Quantity: units.QState, Unit: units.Preferred(units.Time), Source: "the box"},
+		readings.Info{ID: readings.BoxClock, Quantity: units.QState, Unit: state, Source: "the box"},
+		readings.Info{ID: readings.BoxLost, Quantity: units.QState, Unit: state, Source: "the box"},
+	)
+	for _, l := range m.Links {
+		infos = append(infos,
+			readings.Info{ID: l.Name + readings.LinkFrames, Quantity: units.QRate, Unit: units.Unit{Code: "/s", Dim: units.Rate, Factor: 1}, Source: "link " + l.Name},
+			readings.Info{ID: l.Name + readings.LinkErrors, Quantity: units.QRate, Unit: rate, Source: "link " + l.Name},
+			readings.Info{ID: l.Name + readings.LinkDrops, Quantity: units.QState, Unit: state, Source: "link " + l.Name},
+			readings.Info{ID: l.Name + readings.LinkUp, Quantity: units.QState, Unit: state, Source: "link " + l.Name},
+		)
+	}
+	return readings.NewTable(infos)
+}
+
+func sourceWords(c config.Channel) string {
+	switch c.Kind {
+	case config.FromADC:
+		return fmt.Sprintf("board %s input %d", c.ADC.Board, c.ADC.Input)
+	case config.FromCAN:
+		if c.CAN.DBC != "" {
+			return fmt.Sprintf("bus %s, %s of %s in %s", c.CAN.Link, c.CAN.Signal, c.CAN.Message, c.CAN.DBC)
+		}
+		return fmt.Sprintf("bus %s, %s", c.CAN.Link, c.CAN.Signal)
+	case config.FromCSV:
+		return "recorded column " + c.CSV.Column
+	case config.FromSim:
+		return "simulation"
+	default:
+		return ""
+	}
+}

@@ -1,0 +1,102 @@
+#!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
+# Every test of airhold with one command: installs what is missing (as root, from Debian's packages, the npm registry
+# and Go modules), builds, and runs each step by name and time. With CI set, a skip is a failure.
+set -uo pipefail
+cd "$(dirname "$0")/.." || exit 1
+export GOTOOLCHAIN=local CGO_ENABLED=1 GOFLAGS=-buildvcs=false
+lint_version=v2.15.0
+
+tools_needed=(chromium:chromium mosquitto:mosquitto mosquitto_sub:mosquitto-clients qemu-aarch64-static:qemu-user-static
+  shellcheck:shellcheck tshark:tshark gcc:gcc git:git systemd-analyze:systemd)
+missing=()
+gopath=$(go env GOPATH 2>/dev/null || echo "$HOME/go")
+PATH="$PATH:/usr/sbin:/usr/local/go/bin:$gopath/bin"
+export PATH
+for t in "${tools_needed[@]}"; do
+  command -v "${t%%:*}" >/dev/null 2>&1 || missing+=("${t##*:}")
+done
+command -v go >/dev/null 2>&1 || { echo "airhold needs Go 1.26 or newer (package golang-go of a recent Debian, or the Go installer)"; exit 2; }
+command -v node >/dev/null 2>&1 || { echo "the page's build and tests need Node 20.19 or newer"; exit 2; }
+if [ "${#missing[@]}" -gt 0 ]; then
+  if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
+    echo "== install: ${missing[*]}"
+    apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "${missing[@]}" </dev/null >/dev/null || exit 2
+  else
+    echo "The tests need some Debian packages. Run this line, then the tests again:"
+    echo "  sudo apt-get install -y ${missing[*]}"
+    exit 2
+  fi
+fi
+
+failed=()
+step() { # name, command...
+  local name=$1 begun=$SECONDS
+  shift
+  echo "== $name"
+  if "$@"; then
+    echo "-- $name: ok, $((SECONDS - begun)) s"
+  else
+    echo "-- $name: FAILED, $((SECONDS - begun)) s"
+    failed+=("$name")
+  fi
+}
+
+page_build() {
+  (cd firmware/tablet/page && npm ci --no-audit --no-fund --loglevel=error && npm run --silent build && npm test --silent) || return 1
+  # The built page is committed, so that go build alone gives a working box: it must be what the sources give.
+  git diff --exit-code --stat -- firmware/tablet/dist
+}
+format() {
+  local out
+  out=$(gofmt -l bus cmd config firmware sensors tools)
+  [ -z "$out" ] && return
+  echo "$out"
+  return 1
+}
+lint() {
+  if ! golangci-lint version 2>/dev/null | grep -q "${lint_version#v}"; then
+    go install "github.com/golangci/golangci-lint/v2/cmd/golangci-lint@$lint_version" || return 1
+  fi
+  golangci-lint run ./...
+}
+fuzz() { # each target for ten seconds
+  local pkg target
+  while read -r pkg target; do
+    echo "fuzz $pkg $target"
+    go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-10s}" "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 || { cat /tmp/airhold-fuzz.$$; return 1; }
+    tail -1 /tmp/airhold-fuzz.$$
+  done < <(grep -rl --include='*_test.go' '^func Fuzz' . | while read -r f; do
+    grep -oE '^func Fuzz[A-Za-z0-9_]+' "$f" | sed "s|^func |$(dirname "$f") |"
+  done | sort -u)
+  rm -f /tmp/airhold-fuzz.$$
+}
+cross() {
+  CGO_ENABLED=0 GOARCH=arm64 go build -o /dev/null ./cmd/airhold && CGO_ENABLED=0 GOARCH=arm GOARM=7 go build -o /dev/null ./cmd/airhold &&
+    CGO_ENABLED=0 GOARCH=arm GOARM=7 go vet ./sensors/... ./bus/... ./firmware/... ./config/...
+}
+arm_pure() {
+  local pkgs
+  pkgs=$(go list ./sensors/... ./config ./bus ./bus/j1939 ./firmware/findings ./firmware/readings ./firmware/alarms ./firmware/supply ./firmware/trust)
+  # shellcheck disable=SC2086
+  CGO_ENABLED=0 GOARCH=arm64 go test -short -exec qemu-aarch64-static $pkgs
+}
+
+step "page: build, byte for byte, and unit tests" page_build
+step "go: format" format
+step "go: vet" go vet ./...
+step "go: lint" lint
+step "go: who may import whom, and nothing transmits" go run ./tools/importcheck
+step "go: tests with the race detector" go test -race -timeout 15m ./...
+step "go: builds for arm64 and armv7 without cgo" cross
+step "go: pure packages on arm64 under emulation" arm_pure
+step "go: fuzz each decoder" fuzz
+step "shell: shellcheck" shellcheck tools/*.sh .ci/run
+step "page: the demo in Chromium against the rig's truth" go test -count=1 -tags e2e -timeout 10m ./tools/story
+
+echo
+if [ "${#failed[@]}" -gt 0 ]; then
+  printf 'failed: %s\n' "${failed[@]}"
+  exit 1
+fi
+echo "all steps passed in $SECONDS s"
