@@ -67,6 +67,11 @@ func (r *reader) channels(m *Machine, top object) {
 		c.Filter = o.duration("filter", "0 s", "10 min", 0)
 		c.Plug, _ = o.text("plug")
 		r.source(&c, o)
+		at := e.at
+		if signal, ok := r.places[o.path+".source.can.signal"]; ok {
+			at = signal
+		}
+		c.At = Place{Line: at.line, Column: at.column}
 		m.Channels = append(m.Channels, c)
 	})
 }
@@ -188,8 +193,8 @@ func (r *reader) csv(c *Channel, src object) {
 	}
 }
 
-// signalPattern is "message.signal" of the catalogue.
-var signalPattern = regexp.MustCompile(`^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$`)
+// signalPattern is "message.signal" of the catalogue, with conditions in brackets behind it where there are any.
+var signalPattern = regexp.MustCompile(`^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*(\[[a-z0-9_=,. ]+\])?$`)
 
 // nameForm is a NAME of SAE J1939-81: 64 bits in hexadecimal.
 var nameForm = regexp.MustCompile(`^(0x)?[0-9A-Fa-f]{16}$`)

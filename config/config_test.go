@@ -111,6 +111,7 @@ func TestMinimalMachineTakesTheDocumentedDefaults(t *testing.T) {
 		Channels: []config.Channel{{
 			ID: "tank", Quantity: units.QPressure, Reference: units.Gauge, Unit: units.Unit{Code: "kPa", Dim: units.Pressure, Factor: 1e3},
 			Kind: config.FromCSV, CSV: config.CSVSource{Column: "P_TANK", Unit: units.Unit{Code: "bar", Dim: units.Pressure, Factor: 1e5}},
+			At: config.Place{Line: 12, Column: 3},
 		}},
 		Limits: config.Limits{LineDrop: 20e3, WantedContact: 0.9, ContactLoad: 50, Barometer: 101325, Altitude: math.NaN(), DischargeFactor: 0.61},
 		Display: config.Display{
@@ -259,6 +260,18 @@ func TestCANSources(t *testing.T) {
 	links := []config.Link{{"can0", 250000, "can"}, {"vcan0", 250000, "vcan"}, {"can1", 500000, "can"}}
 	if diff := cmp.Diff(links, m.Links); diff != "" {
 		t.Error(diff)
+	}
+}
+
+func TestACopyOfTheExampleIsAcceptedAnywhere(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "mine.yaml")
+	if err := os.WriteFile(path, config.Example(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	m, problems, err := config.Load(path)
+	if err != nil || len(problems) != 0 || len(m.DBCs[0].Data) == 0 {
+		t.Errorf("Load = %v %v", problems, err)
 	}
 }
 

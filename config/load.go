@@ -36,18 +36,11 @@ func Example() []byte { return bytes.Clone(exampleYAML) }
 
 // ExampleMachine returns the example machine as read, its DBC included.
 func ExampleMachine() *Machine {
-	m, problems := ParseWith("example.yaml", Example(), readExample)
+	m, problems := Parse("example.yaml", Example())
 	if m == nil {
 		panic(fmt.Sprintf("the embedded example is refused: %v", problems)) // a test keeps this from happening
 	}
 	return m
-}
-
-func readExample(file string) ([]byte, error) {
-	if file != "example.dbc" {
-		return nil, os.ErrNotExist
-	}
-	return bytes.Clone(exampleDBC), nil
 }
 
 // Load reads the machine file at path and the DBC files it names, which stand beside it. The error is one of reading the
@@ -76,7 +69,11 @@ func readFile(path string, limit int64) ([]byte, error) {
 	return data, errors.Join(err, f.Close())
 }
 
-// Parse reads a machine file's bytes; name is the file's name in the problems. The DBC files it names are not read.
+// ownDBC is the example's description. A copy of the example finds it anywhere.
+const ownDBC = "example.dbc"
+
+// Parse reads a machine file's bytes; name is the file's name in the problems. The DBC files it names are not read, but
+// for the example's own.
 func Parse(name string, data []byte) (*Machine, []Problem) {
 	return ParseWith(name, data, nil)
 }

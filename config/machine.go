@@ -150,7 +150,11 @@ type Channel struct {
 	CAN       CANSource
 	CSV       CSVSource
 	Plug      string
+	At        Place // of its signal when CAN feeds it, else of its id
 }
+
+// Place is a line and column of the machine file, both from 1, columns in characters.
+type Place struct{ Line, Column int }
 
 // ADCSource names an input of a converter board and the transducer on it.
 type ADCSource struct {
@@ -229,6 +233,7 @@ type Link struct {
 type DBC struct {
 	Name, File string
 	Data       []byte // the file's content; nil where Parse had no way to read files
+	At         Place
 }
 
 // Limits are the machine-wide limits of the checks.

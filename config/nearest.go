@@ -7,6 +7,9 @@ import "strings"
 // longestName bounds the names that are compared, so that a torn file costs no time.
 const longestName = 64
 
+// Nearest returns the known name that word was probably meant to be, "" when none is close.
+func Nearest(word string, known []string) string { return nearest(word, known) }
+
 // nearest returns the known name that word was probably meant to be, "" when none is close: at most a third of its
 // letters wrong, missing, added or swapped with their neighbour. Of one or two letters only the case may be wrong.
 func nearest(word string, known []string) string {

@@ -3,6 +3,7 @@
 package config
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"net"
@@ -46,18 +47,24 @@ func (r *reader) wires(m *Machine, top object) {
 		if !ok || !r.goodName(e.at, "DBC", e.key) {
 			return
 		}
-		d := DBC{Name: e.key, File: file}
-		r.places["dbcs."+e.key] = placeOf(e.value)
-		if r.read != nil {
-			d.Data = r.dbc(placeOf(e.value), file)
-		}
+		at := placeOf(e.value)
+		d := DBC{Name: e.key, File: file, At: Place{Line: at.line, Column: at.column}}
+		r.places["dbcs."+e.key] = at
+		d.Data = r.dbc(at, file)
 		m.DBCs = append(m.DBCs, d)
 	})
 }
 
 func (r *reader) dbc(at place, file string) []byte {
-	data, err := r.read(file)
+	var data []byte
+	err := os.ErrNotExist
+	if r.read != nil {
+		data, err = r.read(file)
+	}
 	switch {
+	case file == ownDBC && errors.Is(err, os.ErrNotExist):
+		return bytes.Clone(exampleDBC)
+	case r.read == nil:
 	case errors.Is(err, os.ErrNotExist):
 		r.fail(at, fmt.Sprintf("there is no file %q; a DBC stands beside the machine file, or is named with its whole path", file), "", "")
 	case err != nil:

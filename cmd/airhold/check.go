@@ -10,8 +10,10 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"strings"
 
+	"airhold/bus/signals"
 	"airhold/config"
 )
 
@@ -87,9 +89,14 @@ func loadMachine(path string, stderr io.Writer) (*config.Machine, int) {
 	return m, exitOK
 }
 
-// readMachine is config.Load with a file that cannot be read as a problem like any other, without a line.
+// readMachine is config.Load and checkBus, with a file that cannot be read as a problem like any other, without a line.
 func readMachine(path string) (*config.Machine, []config.Problem) {
 	m, problems, err := config.Load(path)
+	if m != nil {
+		if problems = append(problems, checkBus(m)...); config.Refused(problems) {
+			m = nil
+		}
+	}
 	if err == nil {
 		return m, problems
 	}
@@ -101,6 +108,54 @@ func readMachine(path string) (*config.Machine, []config.Problem) {
 		p.Message = "this user may not read the file"
 	}
 	return nil, []config.Problem{p}
+}
+
+// checkBus looks up every signal that the machine file names, in the catalogue or in the file's own DBCs.
+func checkBus(m *config.Machine) []config.Problem {
+	var problems []config.Problem
+	lines := linesOf(m.Path)
+	fail := func(at config.Place, message, allowed, suggestion string) {
+		p := config.Problem{File: m.Path, Line: at.Line, Column: at.Column, Severity: config.SevError, Message: message, Allowed: allowed, Suggestion: suggestion}
+		if at.Line >= 1 && at.Line <= len(lines) {
+			p.Snippet = strings.TrimRight(lines[at.Line-1], "\r")
+		}
+		problems = append(problems, p)
+	}
+	dbcs := map[string]*signals.DBC{}
+	for _, d := range m.DBCs {
+		parsed, err := signals.ParseDBC(d.File, d.Data)
+		if err != nil {
+			fail(d.At, fmt.Sprintf("DBC %q cannot be used: %v", d.Name, err), "", "")
+			continue
+		}
+		dbcs[d.Name] = parsed
+	}
+	for _, c := range m.Channels {
+		if c.Kind != config.FromCAN {
+			continue
+		}
+		if c.CAN.DBC == "" {
+			if _, err := signals.Compile(c.CAN.Signal); err != nil {
+				name, _, _ := strings.Cut(c.CAN.Signal, "[")
+				fail(c.At, fmt.Sprintf("the catalogue has no signal %q", c.CAN.Signal), "the signals that airhold decode names", config.Nearest(name, signals.Names()))
+			}
+			continue
+		}
+		if own, ok := dbcs[c.CAN.DBC]; ok {
+			if _, err := own.Compile(c.CAN.Message, c.CAN.Signal); err != nil {
+				fail(c.At, err.Error(), "", "")
+			}
+		}
+	}
+	return problems
+}
+
+func linesOf(path string) []string {
+	data, err := os.ReadFile(path) //nolint:gosec // the path is the one the user named
+	if err != nil {
+		return nil // the snippet is a comfort, no more
+	}
+	return strings.Split(string(data), "\n")
 }
 
 // printProblems writes each problem with the line it stands on and a mark under its place.

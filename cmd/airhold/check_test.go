@@ -51,6 +51,23 @@ func TestCheckShowsThePlaceOfAProblem(t *testing.T) {
 	}
 }
 
+func TestCheckLooksSignalsUp(t *testing.T) {
+	t.Parallel()
+	path := write(t, strings.Replace(minimalMachine, "source: sim}}", `source: sim}
+  , speed: {quantity: speed, source: {can: wheel_sped.speed}}
+  , drive: {quantity: rate, source: {can: {dbc: own, message: M, signal: none}}}}`, 1)+"dbcs: {own: own.dbc}\n")
+	dbc := "BO_ 2566834424 M: 8 X\n SG_ s : 0|16@1+ (1,0) [0|1] \"\" X\n"
+	if err := os.WriteFile(filepath.Join(filepath.Dir(path), "own.dbc"), []byte(dbc), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, _ := check(t, "--machine", path)
+	for _, want := range []string{`:5:44: error: the catalogue has no signal "wheel_sped.speed"`, "did you mean: wheel_speed.speed", `:6:`, `unknown signal "M.none"`, "is refused: 2 errors."} {
+		if code != exitRefused || !strings.Contains(out, want) {
+			t.Errorf("exit %d, output:\n%s\nwant %q", code, out, want)
+		}
+	}
+}
+
 func TestCheckOfAGoodFileSaysWhatItDescribes(t *testing.T) {
 	t.Parallel()
 	code, out, errOut := check(t, "--machine", write(t, minimalMachine))
