@@ -187,24 +187,29 @@ func TestNoBuild(t *testing.T) {
 		p     float64
 		want  bool
 		words string
+		after int // s; 0: 80
 	}{
-		{"driven, nothing comes", only(0, no, 2, no), 9, 0, 0, 5e5, true, compressor.NoBuildDriven},
-		{"driven, a fifth comes", only(0, no, 2, no), 9, 0, 1579, 5e5, true, compressor.NoBuildDriven}, // 36 of 180 L/min
-		{"driven, half comes", only(0, no, 2, no), 9, 0, 3947, 5e5, false, compressor.NoBuildDriven},
-		{"not driven", only(0, no, 2, no), 0, 0, 0, 5e5, false, compressor.NoBuildDriven},
-		{"driven, above cut-in", only(0, no, 2, no), 9, 0, -100, 6.8e5, false, compressor.NoBuildDriven},
-		{"engine runs, falling", only(0, no, no, 3), 0, 1, -100, 5e5, true, compressor.NoBuildUnseen},
-		{"engine runs, rising", only(0, no, no, 3), 0, 1, 500, 5e5, false, compressor.NoBuildUnseen},
-		{"engine off", only(0, no, no, 3), 0, 0, -100, 5e5, false, compressor.NoBuildUnseen},
+		{"driven for 7 min, nothing comes", only(0, no, 2, no), 9, 0, 0, 5e5, true, compressor.NoBuildDriven, 420},
+		{"engine on, compressor not yet", only(0, no, 2, no), 9, 0, 0, 5e5, false, compressor.NoBuildDriven, 240},
+		{"driven, a fifth comes", only(0, no, 2, no), 9, 0, 1579, 5e5, true, compressor.NoBuildDriven, 0}, // 36 of 180 L/min
+		{"driven, half comes", only(0, no, 2, no), 9, 0, 3947, 5e5, false, compressor.NoBuildDriven, 0},
+		{"not driven", only(0, no, 2, no), 0, 0, 0, 5e5, false, compressor.NoBuildDriven, 0},
+		{"driven, above cut-in", only(0, no, 2, no), 9, 0, -100, 6.8e5, false, compressor.NoBuildDriven, 0},
+		{"engine runs, falling", only(0, no, no, 3), 0, 1, -100, 5e5, true, compressor.NoBuildUnseen, 0},
+		{"engine runs, rising", only(0, no, no, 3), 0, 1, 500, 5e5, false, compressor.NoBuildUnseen, 0},
+		{"engine off", only(0, no, no, 3), 0, 0, -100, 5e5, false, compressor.NoBuildUnseen, 0},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			l := last{}
 			o := tc.o
 			o.CutIn, o.CutOut, o.Volume, o.Delivery = 6.5e5, 7.5e5, 0.038, 0.003
 			c := compressor.New(o, wide(), l)
-			for i := range 80 {
+			if tc.after == 0 {
+				tc.after = 80
+			}
+			for i := range tc.after {
 				at := time.Duration(i) * time.Second
-				c.Read(readings.Reading{At: at, Channel: 0, Value: tc.p + tc.slope*float64(i-79)})
+				c.Read(readings.Reading{At: at, Channel: 0, Value: tc.p + tc.slope*float64(i-tc.after+1)})
 				c.Read(readings.Reading{At: at, Channel: 2, Value: tc.drive})
 				c.Read(readings.Reading{At: at, Channel: 3, Value: tc.ign})
 				c.Tick(at)
@@ -216,6 +221,25 @@ func TestNoBuild(t *testing.T) {
 			}
 		})
 	}
+	t.Run("delivered, then nothing comes", func(t *testing.T) {
+		l := last{}
+		o := only(0, no, 2, no)
+		o.CutIn, o.CutOut, o.Volume, o.Delivery = 6.5e5, 7.5e5, 0.038, 0.003
+		c := compressor.New(o, wide(), l)
+		p := 4e5
+		for i := range 110 {
+			at := time.Duration(i) * time.Second
+			if i < 30 {
+				p += 4000
+			}
+			c.Read(readings.Reading{At: at, Channel: 0, Value: p})
+			c.Read(readings.Reading{At: at, Channel: 2, Value: 9})
+			c.Tick(at)
+		}
+		if f := l[compressor.KeyNoBuild]; f.Sense != findings.Below || f.Value.SI >= f.Limit.SI {
+			t.Errorf("finding = %+v; want a delivery below the limit", f)
+		}
+	})
 	l := last{}
 	c := compressor.New(only(0, no, no, no), wide(), l)
 	c.Read(readings.Reading{Channel: 0, Value: 5e5})

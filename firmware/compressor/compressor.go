@@ -105,6 +105,9 @@ const (
 	defaultEmpty      = 100e3
 	refPressure       = 100e3 // ANR, ISO 8778, Pa
 	turning           = 0.5   // 1/s: a shaft below 30 /min drives nothing
+
+	// switchOnPatience is how long an engine may run before its compressor is meant to build; common practice, no source.
+	switchOnPatience = 5 * time.Minute
 )
 
 // writes are the units of findings, looked up once.
@@ -139,6 +142,10 @@ type Compressor struct {
 	sigAt    time.Duration
 	sigStart time.Duration
 	sigFresh bool // the run began before the channel was first seen
+
+	drives      bool // the drive turns
+	drivenSince time.Duration
+	delivered   bool // it was seen delivering since
 }
 
 // New makes a watcher. Channels outside t count as not declared.

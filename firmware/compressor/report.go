@@ -126,7 +126,8 @@ func (c *Compressor) reportBuild(at time.Duration) {
 		c.sink.Find(f)
 		return
 	}
-	low := c.tank.value < cutIn-noBuildBelow
+	c.engage(at, turns)
+	low := c.tank.value < cutIn-noBuildBelow && (!driven || c.engaged(at))
 	f.Value = findings.Measure{SI: c.tank.value, Unit: c.unit.pressure, Reference: units.Gauge}
 	f.Limit = findings.Measure{SI: cutIn - noBuildBelow, Unit: c.unit.pressure, Reference: units.Gauge}
 	switch {
@@ -147,6 +148,27 @@ func (c *Compressor) reportBuild(at time.Duration) {
 		f.Active = c.ign.value > 0.5 && low && have && slope <= 0
 	}
 	c.sink.Find(f)
+}
+
+// engage follows since when the drive turns and whether the compressor was seen delivering since.
+func (c *Compressor) engage(at time.Duration, turns bool) {
+	if !turns {
+		c.drives, c.delivered = false, false
+		return
+	}
+	if !c.drives {
+		c.drives, c.drivenSince = true, at
+	}
+	if state, _ := c.State(); state == On {
+		c.delivered = true
+	}
+}
+
+// engaged says whether a compressor that does not build must be meant to. A drive that turns is not proof: an engine's
+// speed says nothing of a hydraulic motor that the operator has yet to switch on. So either it delivered since the
+// drive began to turn, or the drive has turned for so long that nobody waits to switch it on.
+func (c *Compressor) engaged(at time.Duration) bool {
+	return c.delivered || (c.drives && at-c.drivenSince >= switchOnPatience)
 }
 
 // driven says whether a signal tells that the compressor is driven, and whether it is.
