@@ -10,6 +10,7 @@ import (
 	"airhold/firmware/alarms"
 	"airhold/firmware/clock"
 	"airhold/firmware/compressor"
+	"airhold/firmware/findings"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
 	"airhold/firmware/supply"
@@ -38,6 +39,7 @@ type SpineOptions struct {
 	Table   *readings.Table
 	Out     Outputs
 	Saved   *alarms.Saved // alarm state from before the start; nil: none
+	Heard   findings.Sink // is told every finding before the alarm engine; nil: nobody
 }
 
 // Spine owns all checks and alarms of one machine. It is pure: what it says follows from the entries it was given, in
@@ -86,6 +88,9 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	}
 	s.frozen = trust.NewFrozen(trust.FrozenOptions{}, o.Table)
 	sink := newSieve(o.Machine, s.engine)
+	if o.Heard != nil {
+		sink = both{o.Heard, sink}
+	}
 	s.trust = trust.New(trustOptions(o.Machine, o.Table), o.Table, sink)
 	s.comp = compressor.New(compressorOptions(o.Machine, o.Table, runs{s}), o.Table, sink)
 	s.supply = supply.New(supplyOptions(o.Machine, o.Table, s.comp), o.Table, sink)
@@ -95,6 +100,15 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 		s.drive = o.Table.Find(o.Machine.Compressors[0].Drive)
 	}
 	return s, nil
+}
+
+// both tells two sinks.
+type both struct{ first, second findings.Sink }
+
+// Find tells one after the other.
+func (b both) Find(f findings.Finding) {
+	b.first.Find(f)
+	b.second.Find(f)
 }
 
 type transitions struct{ s *Spine }
