@@ -85,8 +85,8 @@ func (l Link) remedy() string {
 		"sudo ip link set %[1]s up type can bitrate %[2]d listen-only on)", l.Name, rate)
 }
 
-// find picks a link by name; the error names what there is.
-func find(links []Link, name string) (Link, error) {
+// Find picks a link by name; the error names what there is.
+func Find(links []Link, name string) (Link, error) {
 	i := slices.IndexFunc(links, func(l Link) bool { return l.Name == name })
 	if i >= 0 {
 		return links[i], nil

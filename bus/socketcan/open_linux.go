@@ -67,7 +67,7 @@ func vet(name string) (Link, error) {
 	if err != nil {
 		return Link{}, fmt.Errorf("%s: %w", name, err)
 	}
-	link, err := find(links, name)
+	link, err := Find(links, name)
 	if err != nil {
 		return Link{}, err
 	}
