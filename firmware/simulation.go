@@ -4,6 +4,7 @@ package firmware
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -17,10 +18,10 @@ import (
 )
 
 // RigWires make the simulated machine stand behind the box's own drivers: its converters behind an I2C bus, its
-// frames behind a link.
+// frames behind a link. The rig must have been made with StallTimesOut.
 func RigWires(r *rig.Rig, c *clock.Virtual) Wires {
 	return Wires{
-		I2C: func(string) (i2c.BusCloser, error) { return rigBus{r.I2C(c.Boot)}, nil },
+		I2C: func(string) (i2c.BusCloser, error) { return rigBus{r.I2C(c.Boot), c}, nil },
 		SPI: func(name string) (intake.SPIConn, error) {
 			return nil, fmt.Errorf("the simulated machine has no %s; its converters are on i2c-1", name)
 		},
@@ -30,7 +31,28 @@ func RigWires(r *rig.Rig, c *clock.Virtual) Wires {
 	}
 }
 
-type rigBus struct{ i2c.Bus }
+type rigBus struct {
+	i2c.Bus
+
+	clock *clock.Virtual
+}
+
+// stallPeriod is how often a transfer looks whether a stalled bus moves again.
+const stallPeriod = 10 * time.Millisecond
+
+// Tx transfers. On a stalled bus it hangs as a kernel driver does, but asleep: whoever hangs awake would hold up
+// simulated time, and with it the end of the stall.
+func (b rigBus) Tx(addr uint16, w, r []byte) error {
+	for {
+		err := b.Bus.Tx(addr, w, r)
+		if !errors.Is(err, rig.ErrTimeout) {
+			return err
+		}
+		if err := b.clock.Sleep(context.Background(), stallPeriod); err != nil {
+			return err
+		}
+	}
+}
 
 // Close has nothing to close: the rig outlives its buses.
 func (rigBus) Close() error { return nil }

@@ -57,7 +57,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "--rate %v: the simulated day runs at 1 to 600 times real time\n", *rate)
 		return exitUsage
 	}
-	r, err := rig.New(rig.Options{Seed: *seed, Story: *story, Skip: *skip})
+	r, err := rig.New(rig.Options{Seed: *seed, Story: *story, Skip: *skip, StallTimesOut: true})
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold demo: %v\n", err)
 		return exitUsage
