@@ -348,7 +348,7 @@ func (f *recordedFrames) Next(e *store.Entry) error {
 			}
 		}
 	}
-	*e = f.queue[f.at]
+	hand(e, &f.queue[f.at])
 	f.at++
 	return nil
 }
@@ -388,12 +388,12 @@ func (s *ticked) Next(e *store.Entry) error {
 	best := -1
 	for i := range s.parts {
 		if !s.have[i] && !s.done[i] {
-			switch err := s.parts[i].Next(&s.ahead[i]); {
-			case errors.Is(err, io.EOF):
+			if err := s.parts[i].Next(&s.ahead[i]); err != nil {
+				if !errors.Is(err, io.EOF) {
+					return err
+				}
 				s.done[i] = true
 				continue
-			case err != nil:
-				return err
 			}
 			s.have[i] = true
 		}
@@ -412,13 +412,22 @@ func (s *ticked) Next(e *store.Entry) error {
 		return io.EOF
 	}
 	if s.ahead[best].At >= s.next {
-		*e = store.Entry{Kind: store.IsTick, At: s.next}
+		e.Kind, e.At = store.IsTick, s.next
 		s.next += time.Second
 		return nil
 	}
-	*e = s.ahead[best]
+	hand(e, &s.ahead[best])
 	s.have[best] = false
 	return nil
+}
+
+// hand copies what the entry's kind says is meant: an entry is large, and most are readings.
+func hand(to, from *store.Entry) {
+	if from.Kind != store.IsReading {
+		*to = *from
+		return
+	}
+	to.Kind, to.At, to.Reading = store.IsReading, from.At, from.Reading
 }
 
 // Close closes all parts.
@@ -428,7 +437,6 @@ func (s *ticked) Close() error { return closeAll(s.parts) }
 func (r *Replay) Run() error {
 	var e store.Entry
 	for {
-		e = store.Entry{}
 		err := r.src.Next(&e)
 		if errors.Is(err, io.EOF) {
 			break

@@ -369,7 +369,8 @@ func (c *CSV) Next(e *Entry) error {
 			return err
 		}
 	}
-	*e = Entry{Kind: IsReading, At: c.row[c.pos].At, Reading: c.row[c.pos]}
+	r := &c.row[c.pos]
+	e.Kind, e.At, e.Reading = IsReading, r.At, *r // the rest of an entry is large, and means nothing here
 	c.pos++
 	return nil
 }
