@@ -11,7 +11,7 @@ import (
 const (
 	cautionAir = "Air under pressure injures: let the machine's manual, local codes and a qualified person lead any work on lines or tank."
 	cautionRun = "Keep off the machine while it runs; engine off, key out and pressure gone before anyone looks."
-	cautionCab = "Keep your eyes on the field; nothing here needs more than a glance while moving."
+	cautionCab = "Eyes on the field first."
 	cautionBox = "Park and switch off before touching plugs or wires."
 )
 
@@ -26,7 +26,9 @@ func airRows() []Row {
 			Do:          "Slow down and watch the air budget", Caution: cautionCab, Where: FromSeat,
 			Respond: Soon, Priority: Medium,
 			Limit:   "the lower of 70 kPa under cut-in and 50 kPa over the highest need, at least 30 kPa under cut-in",
-			OnDelay: 10 * time.Second, OffDelay: 15 * time.Second, Deadband: 20e3,
+			// Lowering the planter fills every bag at once: some 100 L of air, which a compressor of 180 L/min needs
+			// 35 to 45 s to give back. That is no shortage.
+			OnDelay: 60 * time.Second, OffDelay: 15 * time.Second, Deadband: 20e3,
 			Suppressors: []Suppressor{S1, S4, S5, S6}, Inputs: []string{"tank"},
 		},
 		{
@@ -80,7 +82,8 @@ func compressorRows() []Row {
 			Consequence: "the tank runs empty while everything looks switched on",
 			Do:          "Stop at a safe place and switch the engine off", Caution: cautionRun, Where: FromSeat,
 			Respond: AtOnce, Priority: High, Limit: "a quarter of the learned delivery",
-			OnDelay: 30 * time.Second, OffDelay: 30 * time.Second, Share: 0.4,
+			// As long as tank-low, and for the same reason: while the bags fill, nothing arrives in the tank.
+			OnDelay: 60 * time.Second, OffDelay: 30 * time.Second, Share: 0.4,
 			Suppressors: []Suppressor{S1, S4, S5, S6}, Inputs: []string{"tank"},
 			Children: []findings.Key{"tank-low", "tank-short"},
 		},
