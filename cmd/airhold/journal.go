@@ -18,8 +18,10 @@ import (
 
 const journalUsage = `airhold journal: what the alarms did and what people told them, each record chained to the one before.
 
-  airhold journal [--data DIR] [--since TIME] [--json]   show it; TIME is 2026-04-28 or 2026-04-28T06:00:00Z
-  airhold journal verify [--data DIR]                    check that nothing was changed or taken away
+  airhold journal [--data DIR] [--since TIME] [--all] [--json]   show it; TIME is 2026-04-28 or 2026-04-28T06:00:00Z
+  airhold journal verify [--data DIR]                            check that nothing was changed or taken away
+
+Without --all it leaves out where a quiet alarm was only held back by a rule, such as while the planter is raised.
 `
 
 func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int {
@@ -32,6 +34,7 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 	dir := fs.String("data", defaultFolder, "")
 	since := fs.String("since", "", "")
 	asJSON := fs.Bool("json", false, "")
+	all := fs.Bool("all", false, "")
 	help := func(w io.Writer) { fmt.Fprint(w, journalUsage) }
 	if code, done := parseFlags(fs, args, help, stdout, stderr); done {
 		return code
@@ -70,12 +73,19 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 			fmt.Fprintf(stdout, "%s\n", b)
 			continue
 		}
-		fmt.Fprintln(stdout, journalWords(r, rows))
+		if *all || r.Kind != "alarm" || !quiet(alarms.StateName(r.From), alarms.StateName(r.To)) {
+			fmt.Fprintln(stdout, journalWords(r, rows))
+		}
 	}
 	if len(records) == 0 && !*asJSON {
 		fmt.Fprintln(stdout, "Nothing in the journal.")
 	}
 	return exitOK
+}
+
+// quiet says that a change tells a person nothing: an alarm that is not up was held back by a rule, or let go.
+func quiet(from, to alarms.StateName) bool {
+	return (from == alarms.Normal && to == alarms.Suppressed) || (from == alarms.Suppressed && to == alarms.Normal)
 }
 
 func parseSince(text string) (time.Time, error) {

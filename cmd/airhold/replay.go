@@ -168,6 +168,9 @@ func (p *replayPrinter) Transition(t alarms.Transition) {
 		p.line(l)
 		return
 	}
+	if quiet(t.From, t.To) {
+		return
+	}
 	row, _ := p.spine.Engine().Row(s.Key)
 	name := row.Title
 	if s.Where != "" {
