@@ -86,6 +86,10 @@ func (s *Spine) nowTank(n *publish.Now) {
 	}
 }
 
+// inLine is how far below its need a rank still counts as in line with it: within the sensor's own doubt and the
+// control's band. Common practice, no source.
+const inLine = 0.03
+
 func (s *Spine) nowRanks(n *publish.Now) {
 	lowered, seen := s.value(s.lowered, s.now)
 	for i := range s.supply.Ranks() {
@@ -98,7 +102,7 @@ func (s *Spine) nowRanks(n *publish.Now) {
 		if r.Known {
 			out.Need = gauge(r.Need)
 		}
-		if r.Short > 0 && !out.Raised {
+		if r.Short > inLine*r.Need && !out.Raised {
 			out.Short = gauge(r.Short)
 		}
 		n.Ranks = append(n.Ranks, out)
