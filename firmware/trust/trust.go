@@ -214,10 +214,10 @@ func (k *sensor) take(r readings.Reading) {
 		}
 	}
 	k.quality, k.heardAt = r.Quality, r.At
-	if k.heard && r.Raw == k.raw {
+	if coded := r.Raw != 0 || r.Volts != 0; coded && k.heard && r.Raw == k.raw {
 		k.same++
 	} else {
-		k.same = 0
+		k.same = 0 // without a converter, as in a recorded table, there is no code that could repeat
 	}
 	k.raw, k.heard = r.Raw, true
 	if r.Quality == readings.Good && !math.IsNaN(r.Value) {

@@ -376,3 +376,17 @@ func TestFrozenThaws(t *testing.T) {
 		t.Errorf("first live row is %v; want ok", r.Quality)
 	}
 }
+
+// A recorded table has values and no codes: nothing in it can be stuck, however long.
+func TestRecordedTableHasNoCodes(t *testing.T) {
+	l := last{}
+	w := trust.New(options(), table(), l)
+	for i := range 500 {
+		at := time.Duration(i) * 100 * time.Millisecond
+		w.Read(readings.Reading{At: at, Channel: tank, Value: 7e5 + float64(i%7)})
+		w.Tick(at)
+	}
+	if f := l[place{trust.KeyPressure, "tank"}]; f.Active || f.Sight != findings.Seen {
+		t.Errorf("recorded values without codes: %+v; want seen, not active", f)
+	}
+}
