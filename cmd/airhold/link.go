@@ -40,6 +40,12 @@ var (
 	errRate      = errors.New("the controller did not take the bitrate")
 )
 
+// A controller as einride's candevice shows it. The names are here so that no other file, tests included, imports it.
+type (
+	linkDevice = candevice.CanDevice
+	linkInfo   = candevice.Info
+)
+
 // linkResult is what was done and read back.
 type linkResult struct {
 	Event      string    `json:"event"`
@@ -73,7 +79,7 @@ func runLink(_ context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitUsage
 	}
 	result := linkResult{Event: "summary", Link: name}
-	code, err := bringUpSilent(name, uint32(*rate), &result)
+	code, err := bringUpSilent(name, uint32(*rate), &result) //nolint:gosec // at most maxBitrate
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold link: %v\n", err)
 		result.Error = err.Error()
@@ -158,7 +164,7 @@ func settable(link socketcan.Link) error {
 
 // listenOnly sets a controller to listen-only mode at rate, reads both back before it goes up and after, and takes it down
 // again when either was not taken: a link that is up and not silent would acknowledge on the machine's bus.
-func listenOnly(device candevice.CanDevice, rate uint32, result *linkResult) error {
+func listenOnly(device linkDevice, rate uint32, result *linkResult) error {
 	up, err := device.IsUp()
 	if err != nil {
 		return fmt.Errorf("read its state: %w", err)
@@ -200,7 +206,7 @@ func listenOnly(device candevice.CanDevice, rate uint32, result *linkResult) err
 }
 
 // readBack asks the kernel what the controller really has.
-func readBack(device candevice.CanDevice, rate uint32, result *linkResult) error {
+func readBack(device linkDevice, rate uint32, result *linkResult) error {
 	info, err := device.Info()
 	if err != nil {
 		return fmt.Errorf("ask the kernel: %w", err)

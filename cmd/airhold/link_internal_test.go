@@ -14,7 +14,6 @@ import (
 	"syscall"
 	"testing"
 
-	"go.einride.tech/can/pkg/candevice"
 	"golang.org/x/sys/unix"
 
 	"airhold/bus/socketcan"
@@ -41,8 +40,8 @@ func (d *fakeDevice) step(name string) error {
 func (d *fakeDevice) Bitrate() (uint32, error) { return d.rate, nil }
 func (d *fakeDevice) IsUp() (bool, error)      { return d.up, nil }
 
-func (d *fakeDevice) Info() (candevice.Info, error) {
-	var i candevice.Info
+func (d *fakeDevice) Info() (linkInfo, error) {
+	var i linkInfo
 	i.BitTiming.Bitrate = d.rate
 	i.CtrlMode.Flags = d.flags
 	return i, nil
