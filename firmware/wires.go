@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"sync"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -40,8 +41,34 @@ type runner interface {
 }
 
 type inputs struct {
-	runners []runner
-	analog  []*intake.AnalogBus
+	runners  []runner
+	analog   []*intake.AnalogBus
+	starting sync.WaitGroup // runners that do not take part in simulated time yet
+}
+
+// starter is a clock that tells when its runner takes part in simulated time.
+type starter struct {
+	clock.Clock
+
+	join    func() func()
+	started func()
+}
+
+// Join makes the calling goroutine a participant.
+func (s *starter) Join() (leave func()) {
+	leave = s.join()
+	s.started()
+	return leave
+}
+
+// starts gives one runner its clock and counts it as starting until it joins simulated time.
+func (in *inputs) starts(c clock.Clock) clock.Clock {
+	simulated, ok := c.(interface{ Join() func() })
+	if !ok {
+		return c
+	}
+	in.starting.Add(1)
+	return &starter{Clock: c, join: simulated.Join, started: sync.OnceFunc(in.starting.Done)}
 }
 
 // inputOptions is what all of intake shares.
@@ -63,7 +90,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 	in := &inputs{}
 	supplies := intake.NewSupplies()
 	for _, name := range busNames(o.machine) {
-		ao := intake.AnalogOptions{Bus: name, Clock: o.clock, Table: o.table, Out: o.out, Supplies: supplies, Log: o.log}
+		ao := intake.AnalogOptions{Bus: name, Table: o.table, Out: o.out, Supplies: supplies, Log: o.log}
 		lazy := &intake.LazyI2C{Name: name, Open: o.wires.I2C}
 		boards := map[string]bool{}
 		for _, b := range o.machine.Boards {
@@ -86,6 +113,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 		if len(ao.Inputs) == 0 {
 			continue
 		}
+		ao.Clock = in.starts(o.clock)
 		a, err := intake.NewAnalogBus(ao)
 		if err != nil {
 			return nil, err
@@ -99,7 +127,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 	}
 	for i, l := range o.machine.Links {
 		made, err := intake.NewListener(intake.ListenerOptions{
-			Name: l.Name, Clock: o.clock, Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
+			Name: l.Name, Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
 			Open: func(ctx context.Context) (intake.FrameSource, error) { return o.wires.Link(ctx, i, l) },
 		})
 		if err != nil {
@@ -108,7 +136,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 		in.runners = append(in.runners, made)
 	}
 	in.runners = append(in.runners, intake.NewBoardPoller(intake.BoardOptions{
-		Root: os.DirFS(o.sysfs), Clock: o.clock, Table: o.table, Out: o.out, Dir: o.logDir, Log: o.log,
+		Root: os.DirFS(o.sysfs), Clock: in.starts(o.clock), Table: o.table, Out: o.out, Dir: o.logDir, Log: o.log,
 	}))
 	return in, nil
 }

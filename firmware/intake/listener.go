@@ -72,22 +72,26 @@ func NewListener(o ListenerOptions) (*Listener, error) {
 // intervals of at most 5 s.
 func (l *Listener) Run(ctx context.Context) error {
 	var teller sync.WaitGroup
+	opened := join(l.o.Clock) // no frame is missed because simulated time ran off before the link was open
 	leave := join(l.o.Clock)
 	teller.Go(func() {
 		defer leave()
 		l.tell(ctx)
 	})
-	l.listen(ctx)
+	l.listen(ctx, opened)
 	teller.Wait()
 	return nil
 }
 
-// listen opens the link again and again.
-func (l *Listener) listen(ctx context.Context) {
+// listen opens the link again and again, and calls opened after the first attempt.
+func (l *Listener) listen(ctx context.Context, opened func()) {
+	opened = sync.OnceFunc(opened)
+	defer opened()
 	pause := firstRetry
 	told := false
 	for ctx.Err() == nil {
 		source, err := l.o.Open(ctx)
+		opened()
 		if err == nil {
 			l.up.Store(true)
 			l.log.InfoContext(ctx, "link is up", "link", l.o.Name)
