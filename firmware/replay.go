@@ -107,7 +107,7 @@ func (r *Replay) openFiles() error {
 			start, r.clocked = t, true
 		}
 		parts = append(parts, &table{CSV: c, start: t})
-		r.notes = func() []string { return problemWords(c.Problems()) }
+		r.notes = func() []string { return problemWords(r.o.Readings, c) }
 	}
 	if r.o.CAN != "" {
 		f, err := openFrames(r.machine, r.table, r.o.CAN)
@@ -168,10 +168,15 @@ func csvOptions(m *config.Machine, t *readings.Table) store.CSVOptions {
 	return o
 }
 
-func problemWords(ps []store.Problem) []string {
-	out := make([]string, 0, len(ps))
+// problemWords lists what could not be read of a table, each with its place.
+func problemWords(path string, c *store.CSV) []string {
+	ps := c.Problems()
+	out := make([]string, 0, len(ps)+1)
 	for _, p := range ps {
-		out = append(out, p.String())
+		out = append(out, path+": "+p.String())
+	}
+	if more := c.ProblemCount() - int64(len(ps)); more > 0 {
+		out = append(out, fmt.Sprintf("%s: and %d more such places", path, more))
 	}
 	return out
 }
@@ -208,6 +213,7 @@ func (t *table) Next(e *store.Entry) error {
 
 // recordedFrames is a bus log as a source: the frames go through the translator that a live link uses.
 type recordedFrames struct {
+	path    string
 	reader  *capture.Reader
 	by      []*intake.Translator // by link of the capture; nil: not in the machine file
 	queue   []store.Entry
@@ -244,10 +250,10 @@ func openFrames(m *config.Machine, t *readings.Table, path string) (*recordedFra
 	if err != nil {
 		return nil, err
 	}
-	f := &recordedFrames{reader: rd, next: time.Second}
+	f := &recordedFrames{path: path, reader: rd, next: time.Second}
 	if err := rd.Next(&f.pending); err != nil {
 		if errors.Is(err, io.EOF) {
-			err = fmt.Errorf("%s: %w: there is no frame in it", path, ErrNothing)
+			err = fmt.Errorf("there is no frame in %s; it should be candump text (candump -L) or pcapng", path)
 		}
 		return nil, errors.Join(err, rd.Close())
 	}
@@ -304,13 +310,13 @@ func (f *recordedFrames) notes() []string {
 	var out []string
 	for _, b := range f.reader.BadLines() {
 		if b.Line > 0 {
-			out = append(out, fmt.Sprintf("bus log, line %d: %s", b.Line, b.Reason))
+			out = append(out, fmt.Sprintf("%s: line %d: %s", f.path, b.Line, b.Reason))
 		} else {
-			out = append(out, fmt.Sprintf("bus log, byte %d: %s", b.Offset, b.Reason))
+			out = append(out, fmt.Sprintf("%s: byte %d: %s", f.path, b.Offset, b.Reason))
 		}
 	}
 	if torn, ok := f.reader.Torn(); ok {
-		out = append(out, torn)
+		out = append(out, f.path+": "+torn)
 	}
 	for _, name := range f.ignored {
 		out = append(out, fmt.Sprintf("frames of %s are passed over: the machine file has no link of that name", name))

@@ -36,28 +36,24 @@ func runCheck(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	path := flags.String("machine", "", "")
 	asJSON := flags.Bool("json", false, "")
 	example := flags.Bool("example", false, "")
-	wrong := func(format string, a ...any) int {
-		fmt.Fprintf(stderr, "check: "+format+"\n%s", append(a, checkUsage)...)
-		return exitUsage
-	}
-	if err := flags.Parse(args); errors.Is(err, flag.ErrHelp) {
+	if err := parseArgs(flags, args); errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(stdout, checkUsage)
 		return exitOK
 	} else if err != nil {
-		return wrong("%v", err)
+		return wrongUsage("check", stderr, "%v", err)
 	}
 	if flags.NArg() > 0 {
-		return wrong("%q is too much; name the file with --machine", flags.Arg(0))
+		return wrongUsage("check", stderr, "%q is one word too many; name the file with --machine", flags.Arg(0))
 	}
 	if *example {
 		if _, err := stdout.Write(config.Example()); err != nil {
-			fmt.Fprintf(stderr, "check: %v\n", err)
+			fmt.Fprintf(stderr, "airhold check: %v\n", err)
 			return exitFailed
 		}
 		return exitOK
 	}
 	if *path == "" {
-		return wrong("--machine FILE is missing")
+		return wrongUsage("check", stderr, "say which file: --machine FILE")
 	}
 	m, problems := readMachine(*path)
 	write := checkText
@@ -65,7 +61,7 @@ func runCheck(_ context.Context, args []string, stdout, stderr io.Writer) int {
 		write = checkJSON
 	}
 	if err := write(stdout, *path, m, problems); err != nil {
-		fmt.Fprintf(stderr, "check: %v\n", err)
+		fmt.Fprintf(stderr, "airhold check: %v\n", err)
 		return exitFailed
 	}
 	if m == nil {

@@ -88,7 +88,7 @@ func TestCheckWrongUsage(t *testing.T) {
 	t.Parallel()
 	for _, args := range [][]string{{}, {"--machin", "x"}, {"--machine"}, {"--machine", "x", "y"}} {
 		code, out, errOut := check(t, args...)
-		if code != exitUsage || out != "" || !strings.Contains(errOut, "usage: airhold check") {
+		if code != exitUsage || out != "" || !strings.Contains(errOut, "airhold check --help") {
 			t.Errorf("check %q: exit %d, output %q, log %q", args, code, out, errOut)
 		}
 	}

@@ -35,12 +35,11 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 	asJSON := flags.Bool("json", false, "")
 	var files []string
 	for rest := args; ; {
-		if err := flags.Parse(rest); errors.Is(err, flag.ErrHelp) {
+		if err := parseArgs(flags, rest); errors.Is(err, flag.ErrHelp) {
 			fmt.Fprint(stdout, decodeUsage)
 			return exitOK
 		} else if err != nil {
-			fmt.Fprintf(stderr, "decode: %v\n%s", err, decodeUsage)
-			return exitUsage
+			return wrongUsage("decode", stderr, "%v", err)
 		}
 		if flags.NArg() == 0 {
 			break
@@ -49,14 +48,13 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 		rest = flags.Args()[1:]
 	}
 	if len(files) > 1 {
-		fmt.Fprintf(stderr, "decode: one FILE at a time, not %d\n%s", len(files), decodeUsage)
-		return exitUsage
+		return wrongUsage("decode", stderr, "one FILE at a time, not %d", len(files))
 	}
 	decoder := signals.NewDecoder()
 	if *dbcFile != "" {
 		text, err := os.ReadFile(*dbcFile)
 		if err != nil {
-			fmt.Fprintf(stderr, "decode: cannot read the DBC: %v\n", err)
+			fmt.Fprintf(stderr, "airhold decode: --dbc: %s\n", fileWords(err))
 			return exitRefused
 		}
 		list, err := signals.ParseDBC(*dbcFile, text)
@@ -72,7 +70,7 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 	}
 	reader, err := openCapture(name, stdin)
 	if err != nil {
-		fmt.Fprintf(stderr, "decode: cannot read %s: %v\n", inputName(name), err)
+		fmt.Fprintf(stderr, "airhold decode: %s\n", fileWords(err))
 		return exitRefused
 	}
 	defer reader.Close() //nolint:errcheck // it was only read
@@ -164,13 +162,13 @@ func decodeAll(ctx context.Context, j decodeJob, stderr io.Writer) int {
 	}
 	switch {
 	case writeErr != nil:
-		fmt.Fprintf(stderr, "decode: the output cannot be written: %v\n", writeErr)
+		fmt.Fprintf(stderr, "airhold decode: the output cannot be written: %v\n", writeErr)
 		return exitFailed
 	case !errors.Is(readErr, io.EOF):
-		fmt.Fprintf(stderr, "decode: %s broke off after %d frames: %v\n", j.name, sum.frames, readErr)
+		fmt.Fprintf(stderr, "airhold decode: %s broke off after %d frames: %v\n", j.name, sum.frames, readErr)
 		return exitFailed
-	case sum.frames == 0 && sum.notFrames > 0:
-		fmt.Fprintf(stderr, "decode: %s holds no frame. It should be candump text or pcapng.\n", j.name)
+	case sum.frames == 0:
+		fmt.Fprintf(stderr, "airhold decode: there is no frame in %s; it should be candump text (candump -L) or pcapng\n", j.name)
 		return exitRefused
 	}
 	return exitOK

@@ -4,7 +4,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -54,8 +53,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return code
 	}
 	if *rate < 1 || *rate > 600 {
-		fmt.Fprintf(stderr, "--rate %v: the simulated day runs at 1 to 600 times real time\n", *rate)
-		return exitUsage
+		return wrongUsage("demo", stderr, "--rate %v: the simulated day runs at 1 to 600 times real time", *rate)
 	}
 	r, err := rig.New(rig.Options{Seed: *seed, Story: *story, Skip: *skip, StallTimesOut: true})
 	if err != nil {
@@ -98,23 +96,6 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	fmt.Fprintln(stdout, "The simulated day is over.")
 	return exitOK
-}
-
-// parseFlags parses a command's flags; done says that the command is over, with its exit code.
-func parseFlags(fs *flag.FlagSet, args []string, help func(io.Writer), stdout, stderr io.Writer) (code int, done bool) {
-	err := fs.Parse(args)
-	switch {
-	case errors.Is(err, flag.ErrHelp):
-		help(stdout)
-		return exitOK, true
-	case err != nil:
-		fmt.Fprintf(stderr, "airhold %s: %v\nExplained by: airhold %s --help\n", fs.Name(), err, fs.Name())
-		return exitUsage, true
-	case fs.NArg() > 0:
-		fmt.Fprintf(stderr, "airhold %s: %q is one word too many\nExplained by: airhold %s --help\n", fs.Name(), fs.Arg(0), fs.Name())
-		return exitUsage, true
-	}
-	return 0, false
 }
 
 func storyList() string {

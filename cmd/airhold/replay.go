@@ -44,7 +44,13 @@ func runReplay(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	table := fs.String("readings", "", "")
 	can := fs.String("can", "", "")
 	log := fs.String("log", "", "")
-	until := fs.Duration("until", 0, "")
+	until := new(time.Duration)
+	fs.Func("until", "", func(text string) (err error) {
+		if *until, err = time.ParseDuration(text); err != nil {
+			return errors.New("write a time such as 90m or 1h30m")
+		}
+		return nil
+	})
 	asJSON := fs.Bool("json", false, "")
 	help := func(w io.Writer) { fmt.Fprint(w, replayUsage) }
 	if code, done := parseFlags(fs, args, help, stdout, stderr); done {
@@ -52,14 +58,13 @@ func runReplay(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	switch {
 	case *log == "" && *table == "" && *can == "":
-		fmt.Fprintln(stderr, "airhold replay: name what to replay: --readings FILE, --can FILE or --log DIR")
-		return exitUsage
+		return wrongUsage("replay", stderr, "name what to replay: --readings FILE, --can FILE or --log DIR")
 	case *log != "" && (*table != "" || *can != ""):
-		fmt.Fprintln(stderr, "airhold replay: --log stands alone: the log holds readings and frames already")
-		return exitUsage
+		return wrongUsage("replay", stderr, "--log stands alone: the log holds readings and frames already")
 	case *machine == "" && *log == "":
-		fmt.Fprintln(stderr, "airhold replay: say which machine: --machine FILE")
-		return exitUsage
+		return wrongUsage("replay", stderr, "say which machine: --machine FILE")
+	case *until < 0:
+		return wrongUsage("replay", stderr, "--until %v: that is before the start; write a time such as 90m", *until)
 	}
 	var m *config.Machine
 	if *machine != "" {
@@ -74,7 +79,7 @@ func runReplay(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	begun := time.Now()
 	r, err := firmware.OpenReplay(firmware.ReplayOptions{Machine: m, Readings: *table, CAN: *can, Log: *log, Until: *until, Out: p})
 	if err != nil {
-		fmt.Fprintf(stderr, "airhold replay: %v\n", err)
+		fmt.Fprintf(stderr, "airhold replay: %s\n", fileWords(err))
 		return exitRefused
 	}
 	defer r.Close() //nolint:errcheck // only read
@@ -85,7 +90,7 @@ func runReplay(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	switch {
 	case errors.Is(err, firmware.ErrNothing):
-		fmt.Fprintf(stderr, "airhold replay: %v in what was given; are the columns named as the machine file's channels?\n", err)
+		fmt.Fprintf(stderr, "airhold replay: %v in %s\n", err, given(*table, *can, *log))
 		return exitRefused
 	case err != nil:
 		fmt.Fprintf(stderr, "airhold replay: %v\n", err)
@@ -93,6 +98,11 @@ func runReplay(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	p.summary(r, time.Since(begun))
 	return exitOK
+}
+
+// given lists what was to be replayed.
+func given(names ...string) string {
+	return strings.Join(slices.DeleteFunc(names, func(s string) bool { return s == "" }), " and ")
 }
 
 // replayPrinter prints what the spine says, as lines for people or as JSON.
@@ -216,11 +226,11 @@ func (p *replayPrinter) Run(r compressor.Run) {
 		p.line(runLine{Event: "run", Start: p.when(r.Start), Stop: p.when(r.Stop), Open: r.Open})
 		return
 	}
-	end := ""
+	text := "compressor stopped after"
 	if r.Open {
-		end = ", still running"
+		text = "compressor still running after"
 	}
-	fmt.Fprintf(p.w, "%s  run     compressor ran %s%s\n", p.words(r.Start), (r.Stop - r.Start).Round(100*time.Millisecond), end)
+	fmt.Fprintf(p.w, "%s  run     %s %s\n", p.words(r.Stop), text, (r.Stop - r.Start).Round(100*time.Millisecond))
 }
 
 // Event prints what is no alarm.
@@ -318,7 +328,8 @@ func (p *replayPrinter) text(s *replaySummary, span, took time.Duration) {
 		fmt.Fprintf(p.w, "Alarms raised: %s.\n", strings.Join(keys, ", "))
 	}
 	for _, u := range s.Unseen {
-		place := string(u.Key)
+		row, _ := p.spine.Engine().Row(u.Key)
+		place := row.Title
 		if u.Where != "" {
 			place += " (" + u.Where + ")"
 		}

@@ -145,8 +145,15 @@ func (c *CSV) unpack(src io.Reader) error {
 }
 
 func (c *CSV) refuse(format string, a ...any) error {
-	return fmt.Errorf("%s: %s (%w)", c.path, fmt.Sprintf(format, a...), ErrCSV)
+	return refusal(c.path + ": " + fmt.Sprintf(format, a...))
 }
+
+// refusal is an ErrCSV whose words are for a person alone.
+type refusal string
+
+func (r refusal) Error() string { return string(r) }
+
+func (refusal) Is(target error) bool { return target == ErrCSV }
 
 func (c *CSV) say(column, format string, a ...any) {
 	c.count++
