@@ -43,6 +43,7 @@ type standOptions struct {
 	rate   float64 // 0: as fast as it goes
 	faults []rig.Event
 	dir    string // empty: a new one
+	whole  bool   // the log must hold every reading, although the day is played faster than the disk writes
 	change func(*config.Machine)
 	wires  func(firmware.Wires) firmware.Wires
 	banner string
@@ -58,9 +59,19 @@ type cue struct {
 // newStand builds a box and plays nothing yet.
 func newStand(t *testing.T, o standOptions) *stand {
 	t.Helper()
-	r, err := rig.New(rig.Options{Seed: 1, Story: o.story, Skip: o.skip, Faults: o.faults, StallTimesOut: true})
+	s, err := tryStand(t, o)
 	if err != nil {
 		t.Fatal(err)
+	}
+	return s
+}
+
+// tryStand is newStand for a box that may be refused.
+func tryStand(t *testing.T, o standOptions) (*stand, error) {
+	t.Helper()
+	r, err := rig.New(rig.Options{Seed: 1, Story: o.story, Skip: o.skip, Faults: o.faults, StallTimesOut: true})
+	if err != nil {
+		return nil, err
 	}
 	s := &stand{t: t, rig: r, dir: o.dir, up: make(chan struct{}), done: make(chan struct{})}
 	if s.dir == "" {
@@ -72,9 +83,12 @@ func newStand(t *testing.T, o standOptions) *stand {
 		o.change(m)
 	}
 	s.clock = clock.NewVirtual(r.Clock(0), o.rate)
-	// At full speed the disk is slower than the day: a queue that holds all of it loses nothing.
-	if s.store, err = store.Open(s.dir, store.Options{Clock: s.clock, Queue: 1 << 23}); err != nil {
-		t.Fatal(err)
+	so := store.Options{Clock: s.clock}
+	if o.whole {
+		so.Queue = 1 << 22
+	}
+	if s.store, err = store.Open(s.dir, so); err != nil {
+		return nil, err
 	}
 	wires := firmware.RigWires(r, s.clock)
 	if o.wires != nil {
@@ -86,9 +100,9 @@ func newStand(t *testing.T, o standOptions) *stand {
 		Ready: func(a firmware.Addresses) { s.addr = a; close(s.up) },
 	})
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
-	return s
+	return s, nil
 }
 
 // play runs the whole script and stops the box after its last cue. It is then closed, and its files are at rest.
@@ -122,13 +136,13 @@ func (s *stand) start(script ...cue) {
 	}
 	go func() {
 		defer close(s.done)
+		defer func() { _ = s.rig.Close() }()
 		s.err = s.box.Run(ctx)
 		cancel()
 		hands.Wait()
 		if err := s.store.Close(); err != nil && s.err == nil {
 			s.err = err
 		}
-		_ = s.rig.Close()
 	}()
 	select {
 	case <-s.up:
@@ -204,13 +218,20 @@ type nowShown struct {
 	} `json:"tank"`
 }
 
+// now returns the last snapshot; it waits for the first one.
 func (s *stand) now() nowShown {
 	s.t.Helper()
 	var n nowShown
-	code, b := s.get("/api/now")
+	var code int
+	var b []byte
+	for range 500 {
+		if code, b = s.get("/api/now"); code != http.StatusServiceUnavailable {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
 	if code != http.StatusOK {
-		s.t.Errorf("GET /api/now = %d %s; want 200", code, b)
-		return n
+		s.t.Fatalf("GET /api/now = %d %s; want 200", code, b)
 	}
 	if err := json.Unmarshal(b, &n); err != nil {
 		s.t.Errorf("/api/now: %v in %s", err, b)

@@ -78,7 +78,7 @@ func liveDay(t *testing.T) *stand {
 			s.do(alarms.Command{ID: "ack-" + string(key), Verb: alarms.Ack, Key: key, Where: where, By: by})
 		}
 	}
-	return play(t, standOptions{story: "faults", script: []cue{
+	return play(t, standOptions{story: "faults", whole: true, script: []cue{
 		{4 * time.Minute, ack("pressure-fault", "tank", "Ada")},
 		{10*time.Minute + 1500*time.Millisecond, ack("can-silent", "can0", "Ben")},
 		{11 * time.Minute, func(s *stand) { s.clock.Step(24 * time.Hour) }},
@@ -157,6 +157,7 @@ type recorded struct {
 	snap    store.Snapshot
 	table   *readings.Table
 	entries []store.Entry
+	lost    []string // what is missing, a sentence each
 }
 
 func readBoot(t *testing.T, dir string) *recorded {
@@ -175,6 +176,7 @@ func readBoot(t *testing.T, dir string) *recorded {
 		var e store.Entry
 		err := b.Next(&e)
 		if errors.Is(err, io.EOF) {
+			r.lost = b.Lost()
 			return r
 		}
 		if err != nil {
