@@ -54,11 +54,11 @@ func (s *shop) value(id string, at time.Duration) float64 {
 	wobble := math.Sin(t * 7.3)
 	switch id {
 	case "tank":
-		if p := math.Mod(t, cycle); p < rise {
+		p := math.Mod(t, cycle)
+		if p < rise {
 			return 650e3 + 100e3*p/rise + 200*wobble
-		} else {
-			return 750e3 - 100e3*(p-rise)/(cycle-rise) + 200*wobble
 		}
+		return 750e3 - 100e3*(p-rise)/(cycle-rise) + 200*wobble
 	case "front", "rear", "front_target", "rear_target":
 		return 300e3 + 200*wobble
 	case "barometer":

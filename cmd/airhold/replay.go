@@ -188,7 +188,7 @@ func (p *replayPrinter) Transition(t alarms.Transition) {
 	}
 	text := fmt.Sprintf("%s  %-6s  %s: %s", p.words(t.At), s.Priority, name, strings.ReplaceAll(string(t.To), "_", " "))
 	if v := known(s.Value); v != nil {
-		text += fmt.Sprintf(", %s", written(v))
+		text += ", " + written(v)
 		if l := known(s.Limit); l != nil {
 			text += " against " + written(l)
 		}

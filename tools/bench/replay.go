@@ -44,7 +44,7 @@ func benchReplay(ctx context.Context, o options, w io.Writer) error {
 	var said tally
 	var count, allocs int64
 	err = oneCore(func() error {
-		if count, _, err = replayOnce(m, path, &said); err != nil { // not counted: the file comes from the disk
+		if count, err = replayOnce(m, path, &said); err != nil { // not counted: the file comes from the disk
 			return err
 		}
 		stop, err := profile(o.profile)
@@ -58,7 +58,7 @@ func benchReplay(ctx context.Context, o options, w io.Writer) error {
 			var before, after runtime.MemStats
 			runtime.ReadMemStats(&before)
 			cpu, begun := processorTime(), time.Now()
-			if _, _, err := replayOnce(m, path, &tally{}); err != nil {
+			if _, err := replayOnce(m, path, &tally{}); err != nil {
 				return err
 			}
 			ours, oursCPU = append(ours, time.Since(begun)), append(oursCPU, processorTime()-cpu)
@@ -116,17 +116,17 @@ func profile(path string) (stop func() error, err error) {
 }
 
 // replayOnce is what airhold replay does, without printing.
-func replayOnce(m *config.Machine, path string, out firmware.Outputs) (count int64, span time.Duration, err error) {
+func replayOnce(m *config.Machine, path string, out firmware.Outputs) (count int64, err error) {
 	r, err := firmware.OpenReplay(firmware.ReplayOptions{Machine: m, Readings: path, Out: out})
 	if err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	err = r.Run()
-	first, last, n := r.Spine().Span()
+	_, _, n := r.Spine().Span()
 	if notes := r.Notes(); len(notes) > 0 && err == nil {
 		err = fmt.Errorf("the table has faults: %s", notes[0])
 	}
-	return n, last - first, errors.Join(err, r.Close())
+	return n, errors.Join(err, r.Close())
 }
 
 // parseOnly is the peer: the usual way to read such a table in Go, as fast as its options allow.
