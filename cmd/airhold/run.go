@@ -49,6 +49,9 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: level}))
 	m, text, problems := readMachineText(*machine)
 	dir := dataFolder(m)
+	if m == nil {
+		dir = writtenFolder(*machine)
+	}
 	kept, err := store.Open(dir, store.Options{Clock: clock.Live{}, Log: log})
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold run: %v\n", err)
@@ -65,7 +68,7 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	line, err := notify.Open(os.Getenv)
 	if err != nil {
-		log.Warn("no word to the service manager", slog.Any("error", err))
+		log.WarnContext(ctx, "no word to the service manager", slog.Any("error", err))
 	}
 	defer line.Close() //nolint:errcheck // the manager sees the end by itself
 	box, err := firmware.NewBox(firmware.BoxOptions{
@@ -104,6 +107,30 @@ func dataFolder(m *config.Machine) string {
 		return defaultFolder
 	}
 	return m.Logging.Dir
+}
+
+// writtenFolder finds the data folder in a machine file that was refused, where the file that was accepted last is kept.
+// It reads no more than the one line: whatever else is wrong with the file must not hide it.
+func writtenFolder(path string) string {
+	text, err := os.ReadFile(path) //nolint:gosec // the path is the one the user named
+	if err != nil {
+		return defaultFolder
+	}
+	within := false
+	for line := range strings.Lines(string(text)) {
+		key, value, ok := strings.Cut(line, ":")
+		switch {
+		case !ok || strings.HasPrefix(strings.TrimSpace(line), "#"):
+		case key == strings.TrimLeft(key, " "):
+			within = key == "logging"
+		case within && strings.TrimSpace(key) == "dir":
+			value, _, _ = strings.Cut(value, " #")
+			if dir := strings.Trim(strings.TrimSpace(value), `"'`); filepath.IsAbs(dir) {
+				return dir
+			}
+		}
+	}
+	return defaultFolder
 }
 
 // standIn returns what to run with when the machine file is refused: the file that was last accepted here, or, where
