@@ -94,7 +94,7 @@ func (s *shop) value(id string, at time.Duration) float64 {
 func (s *shop) second(tick bool) {
 	for i := range 10 {
 		at := s.now + time.Duration(i)*100*time.Millisecond
-		for c := range readings.Channel(s.table.Len()) { //nolint:gosec // tens of channels
+		for c := range readings.Channel(s.table.Len()) {
 			in := s.table.Info(c)
 			if i > 0 && (in.Source == "the box" || in.Source == "link can0") {
 				continue

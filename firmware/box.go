@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"math"
 	"os"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -93,8 +94,10 @@ func NewBox(o BoxOptions) (*Box, error) {
 	if sysfs == "" {
 		sysfs = "/"
 	}
-	in := inputOptions{machine: o.Machine, table: b.table, clock: o.Clock, out: b.mail, wires: o.Wires, log: o.Log,
-		logDir: o.Machine.Logging.Dir, sysfs: sysfs}
+	in := inputOptions{
+		machine: o.Machine, table: b.table, clock: o.Clock, out: b.mail, wires: o.Wires, log: o.Log,
+		logDir: o.Machine.Logging.Dir, sysfs: sysfs,
+	}
 	if o.Simulated {
 		in.logDir = os.TempDir()
 	}
@@ -167,8 +170,10 @@ func (b *Box) newOutlets() error {
 		user = m.MQTT.Username
 		b.broker = &publish.External{Addr: addr, Username: user, Password: password}
 	}
-	b.outlet = publish.NewOutlet(publish.Options{Machine: id, Boot: b.o.Boot, Broker: b.broker, Username: user,
-		Password: password, Wall: b.o.Clock, Log: b.o.Log})
+	b.outlet = publish.NewOutlet(publish.Options{
+		Machine: id, Boot: b.o.Boot, Broker: b.broker, Username: user,
+		Password: password, Wall: b.o.Clock, Log: b.o.Log,
+	})
 	var err error
 	b.server, err = tablet.New(tablet.Options{
 		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
@@ -259,7 +264,7 @@ func (b *Box) tick(ctx context.Context) error {
 		now := b.o.Clock.Boot()
 		next := now.Truncate(time.Second) + time.Second
 		if b.o.Clock.Sleep(ctx, next-now) != nil {
-			return nil
+			return nil //nolint:nilerr // the clock ends with ctx, which is how a box stops
 		}
 		s := b.o.Clock.Sample()
 		b.mail.put(letter{entry: store.Entry{Kind: store.IsClock, At: s.Boot, Clock: s}})
@@ -377,7 +382,7 @@ func (v voice) Event(e Event) {
 	if b.keep {
 		b.o.Store.Event(e.At, e.Kind, e.Text)
 	}
-	b.o.Log.Info(e.Text, slog.String("kind", e.Kind))
+	b.o.Log.Info("event", slog.String("kind", e.Kind), slog.String("text", e.Text))
 	b.said(b.outlet.Event(struct {
 		publish.Stamp
 
@@ -394,8 +399,10 @@ func (b *Box) said(err error) {
 
 func (b *Box) stamp(at time.Duration) publish.Stamp {
 	b.seq++
-	return publish.Stamp{V: 1, T: b.spine.UTC(at).Truncate(time.Millisecond), Clk: b.spine.Clock().String(), Boot: b.o.Boot,
-		Mono: at.Milliseconds(), Seq: b.seq}
+	return publish.Stamp{
+		V: 1, T: b.spine.UTC(at).Truncate(time.Millisecond), Clk: b.spine.Clock().String(), Boot: b.o.Boot,
+		Mono: at.Milliseconds(), Seq: b.seq,
+	}
 }
 
 func (b *Box) tell() {
@@ -415,8 +422,10 @@ func (b *Box) tell() {
 func (b *Box) sum() {
 	s := b.spine.Engine().Sum()
 	_, last, _ := b.spine.Span()
-	b.said(b.outlet.Sum(publish.AlarmsSum{Stamp: b.stamp(last), Unacked: s.Unacked, Active: s.Active, Shelved: s.Shelved, Out: s.Out,
-		Highest: s.Highest.String(), FirstOut: s.FirstOut, Flood: s.Flood}))
+	b.said(b.outlet.Sum(publish.AlarmsSum{
+		Stamp: b.stamp(last), Unacked: s.Unacked, Active: s.Active, Shelved: s.Shelved, Out: s.Out,
+		Highest: s.Highest.String(), FirstOut: s.FirstOut, Flood: s.Flood,
+	}))
 }
 
 // health answers the service manager: the spine ticks, the log is written, the broker is reached.
@@ -457,17 +466,24 @@ func (b *Box) Alarms() []byte {
 }
 
 func (b *Box) metrics(w io.Writer) {
-	first, last, count := int64(0), int64(0), int64(0)
+	var last int64
 	if n := b.now.Load(); n != nil {
-		last, count = n.Mono, b.started.Load()
+		last = n.Mono
 	}
-	fmt.Fprintf(w, "# TYPE airhold_up_seconds gauge\nairhold_up_seconds %d\n", (last-first)/1000)
-	fmt.Fprintf(w, "# TYPE airhold_ticks counter\nairhold_ticks_total %d\n", count)
-	fmt.Fprintf(w, "# TYPE airhold_readings_dropped counter\nairhold_readings_dropped_total %d\n", b.mail.dropped())
-	fmt.Fprintf(w, "# TYPE airhold_events_dropped counter\nairhold_events_dropped_total %d\n", b.outlet.LostEvents())
+	var t strings.Builder
+	family := func(name, kind, suffix string, value int64) {
+		fmt.Fprintf(&t, "# TYPE %s %s\n%s%s %d\n", name, kind, name, suffix, value)
+	}
+	family("airhold_boot_seconds", "gauge", "", last/1000)
+	family("airhold_ticks", "counter", "_total", b.started.Load())
+	family("airhold_readings_dropped", "counter", "_total", b.mail.dropped())
+	family("airhold_events_dropped", "counter", "_total", b.outlet.LostEvents())
 	if b.keep {
 		h := b.o.Store.Health()
-		fmt.Fprintf(w, "# TYPE airhold_log_readings_thinned counter\nairhold_log_readings_thinned_total %d\n", h.Lost)
-		fmt.Fprintf(w, "# TYPE airhold_log_queue gauge\nairhold_log_queue %d\n", h.Queued)
+		family("airhold_log_readings_thinned", "counter", "_total", h.Lost)
+		family("airhold_log_queue", "gauge", "", int64(h.Queued))
+	}
+	if _, err := io.WriteString(w, t.String()); err != nil {
+		b.o.Log.Debug("metrics", slog.Any("error", err)) // whoever asked has gone
 	}
 }

@@ -94,8 +94,10 @@ func (s *Spine) nowRanks(n *publish.Now) {
 	lowered, seen := s.value(s.lowered, s.now)
 	for i := range s.supply.Ranks() {
 		r := s.supply.Rank(i)
-		out := publish.RankNow{Name: r.Name, Age: r.Pressure.Age.Milliseconds(), Quality: r.Pressure.Quality.String(),
-			Assumed: r.Assumed, Raised: seen && lowered < 0.5}
+		out := publish.RankNow{
+			Name: r.Name, Age: r.Pressure.Age.Milliseconds(), Quality: r.Pressure.Quality.String(),
+			Assumed: r.Assumed, Raised: seen && lowered < 0.5,
+		}
 		if r.Pressure.Alive {
 			out.Pressure = gauge(r.Pressure.Value)
 		}
@@ -220,7 +222,7 @@ func (s *Spine) nowValues(n *publish.Now) {
 	n.Values = make([]publish.ChannelValue, 0, len(s.last))
 	for i := range s.last {
 		l := &s.last[i]
-		info := s.table.Info(readings.Channel(i)) //nolint:gosec // a table has tens of channels
+		info := s.table.Info(readings.Channel(i))
 		v := publish.ChannelValue{ID: info.ID, Quality: l.quality.String()}
 		if !l.heard {
 			v.Quality = readings.NotAvailable.String()
@@ -235,8 +237,10 @@ func (s *Spine) nowValues(n *publish.Now) {
 		n.Facts = append(n.Facts, diskFact(s.last[l].value))
 	}
 	if starts := n.Compressor; starts.Duty != nil {
-		n.Facts = append(n.Facts, publish.FactNow{Value: strconv.FormatFloat(starts.Duty.Unit.From(starts.Duty.SI), 'f', 0, 64),
-			Words: "% duty, " + starts.Window})
+		n.Facts = append(n.Facts, publish.FactNow{
+			Value: strconv.FormatFloat(starts.Duty.Unit.From(starts.Duty.SI), 'f', 0, 64),
+			Words: "% duty, " + starts.Window,
+		})
 	}
 }
 

@@ -134,7 +134,9 @@ func (r *Replay) openFiles() error {
 			s.shift(start)
 		}
 	}
-	r.src = &ticked{parts: parts, ahead: make([]store.Entry, len(parts)), have: make([]bool, len(parts)), start: start}
+	src := &ticked{parts: parts, ahead: make([]store.Entry, len(parts)), have: make([]bool, len(parts)), start: start}
+	before := r.notes
+	r.src, r.notes = src, func() []string { return append(before(), src.gaps...) }
 	return nil
 }
 
@@ -146,10 +148,12 @@ func withRunning(m *config.Machine) *readings.Table {
 	}
 	infos := make([]readings.Info, 0, t.Len()+1)
 	for i := range t.Len() {
-		infos = append(infos, t.Info(readings.Channel(i))) //nolint:gosec // a table has tens of channels
+		infos = append(infos, t.Info(readings.Channel(i)))
 	}
-	return readings.NewTable(append(infos, readings.Info{ID: "running", Quantity: units.QState,
-		Unit: units.Preferred(units.None), Source: "recorded column running"}))
+	return readings.NewTable(append(infos, readings.Info{
+		ID: "running", Quantity: units.QState,
+		Unit: units.Preferred(units.None), Source: "recorded column running",
+	}))
 }
 
 func csvOptions(m *config.Machine, t *readings.Table) store.CSVOptions {
@@ -374,7 +378,8 @@ func (f *recordedFrames) second() {
 // Close closes the capture.
 func (f *recordedFrames) Close() error { return f.reader.Close() }
 
-// ticked merges sources by time and lays a tick after each whole second.
+// ticked merges sources by time and lays a tick after each whole second. After an hour without any entry nothing is left
+// that a tick could change, so it leaps: a clock that was set in the middle of a recording may jump by decades.
 type ticked struct {
 	parts []source
 	ahead []store.Entry
@@ -383,6 +388,22 @@ type ticked struct {
 	start time.Time
 	told  bool
 	next  time.Duration
+	heard time.Duration // when the last entry was handed on
+	gaps  []string
+}
+
+const (
+	leapAfter = time.Hour
+	gapsKept  = 20
+)
+
+// leap goes on from s.next to the second of the next entry.
+func (s *ticked) leap(to time.Duration) {
+	if len(s.gaps) < gapsKept {
+		s.gaps = append(s.gaps, fmt.Sprintf("nothing is recorded for %s from %s after the start: a gap, or a clock that was set meanwhile",
+			(to - s.heard).Round(time.Second), s.heard.Round(time.Second)))
+	}
+	s.next = to.Truncate(time.Second)
 }
 
 // Next gives the earliest entry, or the tick that comes before it.
@@ -417,13 +438,17 @@ func (s *ticked) Next(e *store.Entry) error {
 	if best < 0 {
 		return io.EOF
 	}
-	if s.ahead[best].At >= s.next {
+	at := s.ahead[best].At
+	if s.next-s.heard > leapAfter && at-s.next > time.Second {
+		s.leap(at)
+	}
+	if at >= s.next {
 		e.Kind, e.At = store.IsTick, s.next
 		s.next += time.Second
 		return nil
 	}
 	hand(e, &s.ahead[best])
-	s.have[best] = false
+	s.have[best], s.heard = false, at
 	return nil
 }
 

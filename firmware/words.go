@@ -80,8 +80,10 @@ type TransitionEvent struct {
 }
 
 func (b *Box) transitionEvent(t *alarms.Transition) TransitionEvent {
-	return TransitionEvent{Stamp: b.stamp(t.At), Kind: "alarm", Key: t.State.Key, Where: t.State.Where, From: t.From, To: t.To,
-		Actor: t.Actor, Via: t.Via, Reason: t.Reason, Value: measure(t.State.Value), Limit: measure(t.State.Limit)}
+	return TransitionEvent{
+		Stamp: b.stamp(t.At), Kind: "alarm", Key: t.State.Key, Where: t.State.Where, From: t.From, To: t.To,
+		Actor: t.Actor, Via: t.Via, Reason: t.Reason, Value: measure(t.State.Value), Limit: measure(t.State.Limit),
+	}
 }
 
 func (b *Box) about() publish.About {
@@ -92,9 +94,11 @@ func (b *Box) about() publish.About {
 		Machine: b.o.Machine.SHA256, Catalogue: catalogueHash(), Signals: []publish.AboutChannel{},
 	}
 	for i := range b.table.Len() {
-		in := b.table.Info(readings.Channel(i)) //nolint:gosec // a table has tens of channels
-		a.Signals = append(a.Signals, publish.AboutChannel{ID: in.ID, Quantity: string(in.Quantity), Unit: in.Unit.Code,
-			Reference: string(in.Reference), Source: in.Source})
+		in := b.table.Info(readings.Channel(i))
+		a.Signals = append(a.Signals, publish.AboutChannel{
+			ID: in.ID, Quantity: string(in.Quantity), Unit: in.Unit.Code,
+			Reference: string(in.Reference), Source: in.Source,
+		})
 	}
 	return a
 }

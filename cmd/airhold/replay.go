@@ -170,8 +170,10 @@ func (p *replayPrinter) Transition(t alarms.Transition) {
 		p.count[s.Key]++
 	}
 	if p.json {
-		l := alarmLine{Event: "alarm", At: p.when(t.At), Key: s.Key, Where: s.Where, State: t.To, From: t.From, Priority: s.Priority,
-			Value: known(s.Value), Limit: known(s.Limit), Actor: t.Actor, Reason: t.Reason}
+		l := alarmLine{
+			Event: "alarm", At: p.when(t.At), Key: s.Key, Where: s.Where, State: t.To, From: t.From, Priority: s.Priority,
+			Value: known(s.Value), Limit: known(s.Limit), Actor: t.Actor, Reason: t.Reason,
+		}
 		if s.Active || s.Unacked {
 			l.Onset = p.when(s.Onset)
 		}

@@ -25,7 +25,7 @@ func airRows() []Row {
 			Consequence: "the ranks lose their load on the gauge wheels if it goes on",
 			Do:          "Slow down and watch the air budget", Caution: cautionCab, Where: FromSeat,
 			Respond: Soon, Priority: Medium,
-			Limit:   "the lower of 70 kPa under cut-in and 50 kPa over the highest need, at least 30 kPa under cut-in",
+			Limit: "the lower of 70 kPa under cut-in and 50 kPa over the highest need, at least 30 kPa under cut-in",
 			// Lowering the planter fills every bag at once: some 100 L of air, which a compressor of 180 L/min needs
 			// 35 to 45 s to give back. That is no shortage.
 			OnDelay: 60 * time.Second, OffDelay: 15 * time.Second, Deadband: 20e3,

@@ -40,7 +40,7 @@ type wakeup struct {
 	index  int
 }
 
-type wakeups []*wakeup
+type wakeups []*wakeup //nolint:recvcheck // container/heap wants Push and Pop on the pointer, the rest on the value
 
 func (w wakeups) Len() int { return len(w) }
 func (w wakeups) Less(i, j int) bool {

@@ -20,14 +20,14 @@ import (
 // bubbleClock is a clock by the time of the synctest bubble.
 type bubbleClock struct{ start time.Time }
 
-func newClock() bubbleClock { return bubbleClock{time.Now()} } //nolint:forbidigo // the bubble's own time
+func newClock() bubbleClock { return bubbleClock{time.Now()} }
 
-func (c bubbleClock) Boot() time.Duration { return time.Since(c.start) } //nolint:forbidigo // the bubble's own time
+func (c bubbleClock) Boot() time.Duration { return time.Since(c.start) }
 
 func (c bubbleClock) Sample() clock.Sample { return clock.Sample{Boot: c.Boot()} }
 
 func (c bubbleClock) Sleep(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d) //nolint:forbidigo // the bubble's own time
+	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-t.C:
@@ -152,7 +152,7 @@ func counts(all []readings.Reading) map[readings.Quality]int {
 }
 
 // wait lets time pass in the bubble.
-func wait(d time.Duration) { time.Sleep(d) } //nolint:forbidigo // the bubble's own time
+func wait(d time.Duration) { time.Sleep(d) }
 
 // kPa is the unit of the tests' pressures.
 func kPa() units.Unit { return units.Unit{Code: "kPa", Dim: units.Pressure, Factor: 1000} }

@@ -115,13 +115,13 @@ func (b *Embedded) accept(ctx context.Context, l net.Listener) {
 		c, err := l.Accept()
 		if err != nil {
 			if !errors.Is(err, net.ErrClosed) {
-				b.log.Error("broker stopped accepting", "err", err)
+				b.log.ErrorContext(ctx, "broker stopped accepting", "err", err)
 			}
 			return
 		}
 		go func() {
 			if err := b.serve(ctx, listenerScreen, c); err != nil {
-				b.log.Debug("mqtt client ended", "err", err)
+				b.log.DebugContext(ctx, "mqtt client ended", "err", err)
 			}
 		}()
 	}
@@ -176,7 +176,7 @@ func (b *Embedded) Dial(ctx context.Context) (net.Conn, error) {
 	ours, theirs := net.Pipe()
 	go func() {
 		if err := b.serve(context.WithoutCancel(ctx), listenerBox, theirs); err != nil {
-			b.log.Debug("the box's own mqtt connection ended", "err", err)
+			b.log.DebugContext(ctx, "the box's own mqtt connection ended", "err", err)
 		}
 	}()
 	return ours, nil

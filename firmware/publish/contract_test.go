@@ -7,7 +7,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -193,8 +192,10 @@ func webServer(t *testing.T, b publish.Broker) *httptest.Server {
 }
 
 func alarm(state alarms.StateName, seq uint64) publish.Alarm {
-	return publish.Alarm{Stamp: publish.Stamp{V: 1, Seq: seq}, Key: "air-leak", Where: "front rank", Title: "Air leak",
-		State: state, Priority: alarms.Medium}
+	return publish.Alarm{
+		Stamp: publish.Stamp{V: 1, Seq: seq}, Key: "air-leak", Where: "front rank", Title: "Air leak",
+		State: state, Priority: alarms.Medium,
+	}
 }
 
 const prefix = "airhold/v1/kettle-ridge-16/"
@@ -278,7 +279,7 @@ func TestScreensOnlyRead(t *testing.T) {
 			witness := newScreen(t, "witness", viaBox(t, web.URL))
 			witness.await(t, prefix+"alarms", 5*time.Second, is("highest", "none"))
 			for _, topic := range []string{prefix + "cmd/ack", prefix + "alarms", "airhold/v1/other/now"} {
-				lost := intrude(t, web.URL, func(o *paho.ClientOptions) {}, func(c paho.Client) {
+				lost := intrude(t, web.URL, func(*paho.ClientOptions) {}, func(c paho.Client) {
 					c.Publish(topic, 1, true, `{"highest":"forged"}`)
 				})
 				if !lost {
@@ -333,8 +334,8 @@ func TestForeignOriginIsRefused(t *testing.T) {
 	if err == nil || resp == nil || resp.StatusCode != http.StatusForbidden {
 		t.Errorf("a foreign origin got %v, %v; want 403", resp, err)
 	}
-	if resp != nil && resp.Body != nil {
-		_, _ = io.Copy(io.Discard, resp.Body)
+	if resp != nil {
+		_ = resp.Body.Close()
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"strings"
 	"time"
 
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -55,8 +56,8 @@ func (e *External) Client(ctx context.Context, c net.Conn) error {
 	}()
 	err = e.pass(far, c)
 	_ = far.Close()
-	if backErr := <-back; err == nil || errors.Is(err, net.ErrClosed) {
-		err = backErr
+	if backErr := <-back; errors.Is(err, net.ErrClosed) || errors.Is(err, io.EOF) {
+		err = backErr // the broker or the screen hung up
 	}
 	return err
 }
@@ -64,7 +65,8 @@ func (e *External) Client(ctx context.Context, c net.Conn) error {
 // ErrNotReader says a screen tried more than reading.
 var ErrNotReader = errors.New("screens may only read")
 
-// pass copies MQTT 3.1.1 packets from a screen, checked one by one, until one of the two ends.
+// pass copies MQTT 3.1.1 packets from a screen, checked one by one, until one of the two ends, and says why; its error
+// is never nil.
 func (e *External) pass(to io.Writer, from io.Reader) error {
 	for {
 		head, body, err := readPacket(from)
@@ -95,7 +97,7 @@ func (e *External) check(head byte, body []byte) ([]byte, error) {
 		if pk.Connect.WillFlag {
 			return nil, errWill
 		}
-		if bytes.HasPrefix([]byte(pk.Connect.ClientIdentifier), []byte(boxClientPrefix)) {
+		if strings.HasPrefix(pk.Connect.ClientIdentifier, boxClientPrefix) {
 			return nil, errName
 		}
 		if e.Username != "" {

@@ -172,11 +172,8 @@ func (o *Outlet) Run(ctx context.Context) error {
 	for ctx.Err() == nil {
 		err := o.session(ctx)
 		o.connected.Store(false)
-		if ctx.Err() != nil {
-			return nil
-		}
-		if !reported {
-			o.o.Log.Warn("broker lost, dialling again twice a second", "err", err)
+		if !reported && ctx.Err() == nil {
+			o.o.Log.WarnContext(ctx, "broker lost, dialling again twice a second", "err", err)
 		}
 		reported = err != nil && !errors.Is(err, errHungUp)
 		t := time.NewTimer(redialPause) //nolint:forbidigo // an outlet's own I/O pause, not the box's time
@@ -186,7 +183,7 @@ func (o *Outlet) Run(ctx context.Context) error {
 		case <-t.C:
 		}
 	}
-	return nil
+	return nil //nolint:nilerr // what ended the last session was logged; a box that stops is no error
 }
 
 var (
@@ -212,7 +209,7 @@ func (o *Outlet) session(ctx context.Context) error {
 		return err
 	}
 	o.connected.Store(true)
-	o.o.Log.Info("broker connected")
+	o.o.Log.InfoContext(ctx, "broker connected")
 	for {
 		if err := o.flush(client); err != nil {
 			return err

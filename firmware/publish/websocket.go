@@ -15,7 +15,7 @@ func WebSocket(b Broker, log *slog.Logger) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		c, err := websocket.Accept(w, r, &websocket.AcceptOptions{Subprotocols: []string{"mqtt"}})
 		if err != nil {
-			log.Debug("websocket refused", "err", err)
+			log.DebugContext(r.Context(), "websocket refused", "err", err)
 			return
 		}
 		c.SetReadLimit(maxPacket)
@@ -24,7 +24,7 @@ func WebSocket(b Broker, log *slog.Logger) http.Handler {
 			return
 		}
 		if err := b.Client(r.Context(), websocket.NetConn(r.Context(), c, websocket.MessageBinary)); err != nil {
-			log.Debug("screen's mqtt connection ended", "err", err)
+			log.DebugContext(r.Context(), "screen's mqtt connection ended", "err", err)
 		}
 	})
 }
