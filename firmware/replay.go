@@ -401,7 +401,7 @@ const (
 func (s *ticked) leap(to time.Duration) {
 	if len(s.gaps) < gapsKept {
 		s.gaps = append(s.gaps, fmt.Sprintf("nothing is recorded for %s from %s after the start: a gap, or a clock that was set meanwhile",
-			(to - s.heard).Round(time.Second), s.heard.Round(time.Second)))
+			(to-s.heard).Round(time.Second), s.heard.Round(time.Second)))
 	}
 	s.next = to.Truncate(time.Second)
 }

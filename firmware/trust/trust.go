@@ -149,6 +149,12 @@ func (k *sensor) sentences(info readings.Info) {
 	for q := range k.words {
 		k.words[q] = sentence(readings.Quality(q)) + at
 	}
+	if info.Source != "" {
+		// A converter that is silent is no matter of the sensor's plug.
+		board := "; look at " + info.Source + " when parked"
+		k.words[readings.NoAnswer] = sentence(readings.NoAnswer) + board
+		k.words[readings.Late] = sentence(readings.Late) + board
+	}
 	k.words[readings.Frozen] = sentence(readings.Frozen)
 	k.stuck = "stuck: fifty identical codes" + at
 	k.gone = "no reading any more" + at
