@@ -147,44 +147,84 @@ func FuzzCSV(f *testing.F) {
 	})
 }
 
-func FuzzBoot(f *testing.F) {
-	dir := f.TempDir()
+// smallBoot returns the bytes of a whole recorded boot.
+func smallBoot(tb testing.TB, entries int) []byte {
+	tb.Helper()
+	dir := tb.TempDir()
 	s, err := Open(dir, Options{})
 	if err != nil {
-		f.Fatal(err)
+		tb.Fatal(err)
 	}
 	if err := s.StartBoot(Snapshot{Boot: "x"}, readings.NewTable([]readings.Info{{ID: "a"}})); err != nil {
-		f.Fatal(err)
+		tb.Fatal(err)
 	}
-	s.Append(Entry{Kind: IsReading, At: 1, Reading: readings.Reading{At: 1, Value: 1.5}})
-	s.Append(Entry{Kind: IsTick, At: 2})
+	for i := range entries {
+		at := time.Duration(i)
+		s.Append(Entry{Kind: IsReading, At: at, Reading: readings.Reading{At: at, Value: 1.5}})
+		s.Append(Entry{Kind: IsTick, At: at})
+	}
 	if err := s.Close(); err != nil {
-		f.Fatal(err)
+		tb.Fatal(err)
 	}
 	whole, err := os.ReadFile(filepath.Join(dir, "boot-x.db"))
 	if err != nil {
-		f.Fatal(err)
+		tb.Fatal(err)
 	}
+	return whole
+}
+
+func TestDamagedBytesNeverPanicNorRunOnForEver(t *testing.T) {
+	t.Parallel()
+	whole := smallBoot(t, 400)
+	r := rand.New(rand.NewPCG(5, 5))
+	path := filepath.Join(t.TempDir(), "boot-x.db")
+	refused := 0
+	for range 300 {
+		data := bytes.Clone(whole)
+		for range 1 + r.IntN(8) {
+			data[r.IntN(len(data))] = byte(r.Uint32())
+		}
+		if r.IntN(3) == 0 {
+			data[r.IntN(100)] = byte(r.Uint32())
+		}
+		if !readDamaged(t, path, data) {
+			refused++
+		}
+	}
+	if refused == 0 || refused == 300 {
+		t.Errorf("%d of 300 damaged files were refused; the damage tests nothing", refused)
+	}
+}
+
+// readDamaged reads a file to its end, and reports whether it could be opened.
+func readDamaged(t *testing.T, path string, data []byte) bool {
+	t.Helper()
+	if err := os.WriteFile(path, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b, err := OpenBoot(path)
+	if err != nil {
+		return false
+	}
+	defer b.Close()
+	var e Entry
+	n := 0
+	for b.Next(&e) == nil {
+		if n++; n > len(data) {
+			t.Fatalf("%d entries out of %d bytes", n, len(data))
+		}
+	}
+	if after, err := os.ReadFile(path); err != nil || !bytes.Equal(after, data) {
+		t.Fatalf("reading changed the file (%v)", err)
+	}
+	return true
+}
+
+func FuzzBoot(f *testing.F) {
+	whole := smallBoot(f, 1)
 	f.Add(whole)
 	f.Add(whole[:len(whole)/2])
 	f.Fuzz(func(t *testing.T, data []byte) {
-		path := filepath.Join(t.TempDir(), "boot-x.db")
-		if err := os.WriteFile(path, data, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		b, err := OpenBoot(path)
-		if err != nil {
-			return
-		}
-		defer b.Close()
-		var e Entry
-		for range 10000 {
-			if b.Next(&e) != nil {
-				break
-			}
-		}
-		if after, err := os.ReadFile(path); err != nil || !bytes.Equal(after, data) {
-			t.Fatalf("reading changed the file (%v)", err)
-		}
+		readDamaged(t, filepath.Join(t.TempDir(), "boot-x.db"), data)
 	})
 }

@@ -128,11 +128,12 @@ func TestStalledDiskThinsReadingsOnly(t *testing.T) {
 	entries, words := readBack(t, s, path)
 	count := map[Kind]int64{}
 	channels := map[readings.Channel]int{}
-	last := time.Duration(0)
+	last, reading := time.Duration(0), time.Duration(0)
 	for _, e := range entries {
 		count[e.Kind]++
 		if e.Kind == IsReading {
 			channels[e.Reading.Channel]++
+			reading = e.At
 		}
 		if e.At < last {
 			t.Fatalf("entries out of order at %v", e.At)
@@ -144,6 +145,10 @@ func TestStalledDiskThinsReadingsOnly(t *testing.T) {
 	}
 	if lost == 0 || count[IsReading]+lost != 10000 {
 		t.Errorf("%d readings kept and %d said to be lost; want 10000 together", count[IsReading], lost)
+	}
+	// 1.13 entries a step fill 1000 places in 885 steps; thinned, the readings reach twice as far.
+	if reading < 1500 {
+		t.Errorf("the last reading kept is of step %d; thinning should stretch the queue beyond 1500", reading)
 	}
 	if d := channels[0] - channels[1]; d < -2 || d > 2 {
 		t.Errorf("thinning favours a channel: %v", channels)

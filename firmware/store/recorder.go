@@ -11,7 +11,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"airhold/firmware/alarms"
@@ -291,13 +290,4 @@ func (s *Store) endBoot(ctx context.Context) error {
 		s.boot.exec(ctx, "UPDATE meta SET value = 1 WHERE key = 'closed'"),
 		s.boot.exec(ctx, "PRAGMA wal_checkpoint(TRUNCATE)"),
 		s.boot.close())
-}
-
-// bootName returns the id in a boot log's file name.
-func bootName(path string) (string, bool) {
-	name, ok := strings.CutPrefix(filepath.Base(path), "boot-")
-	if !ok {
-		return "", false
-	}
-	return strings.CutSuffix(name, ".db")
 }

@@ -14,7 +14,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"airhold/firmware/alarms"
@@ -179,7 +178,7 @@ func look(path string) (head []byte, size int64, err error) {
 }
 
 func (b *Boot) open(ctx context.Context, path string) error {
-	b.few, b.more = nil, false
+	b.few, b.ahead = nil, numbered{}
 	more := "&mode=ro"
 	if !b.wal {
 		more = "&immutable=1" // nobody writes to it: no file of SQLite's own needs to stand beside it
@@ -285,7 +284,7 @@ func (b *Boot) loadCommands(ctx context.Context, f *file) error {
 	if err := f.conn.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'commands'").Scan(&tables); err != nil {
 		return explain(b.path, err)
 	}
-	there := int64(0)
+	there, last := int64(0), int64(0)
 	if tables > 0 {
 		err := each(ctx, f, "SELECT seq, at, command FROM commands", func(r *sql.Rows) error {
 			n := numbered{entry: Entry{Kind: IsCommand, Command: new(alarms.Command)}}
@@ -297,8 +296,7 @@ func (b *Boot) loadCommands(ctx context.Context, f *file) error {
 				return fmt.Errorf("command %d: %w", n.seq, err)
 			}
 			there++
-			b.few = append(b.few, n)
-			return nil
+			return b.add(n, &last)
 		})
 		if err != nil {
 			return b.torn(err)
@@ -338,13 +336,13 @@ func (b *Boot) loadFew(ctx context.Context, f *file) error {
 			return r.Scan(&n.seq, &n.entry.At, &v.At, &v.Source, &v.SPN, &v.FMI, &v.Count, &v.Gone)
 		}},
 	} {
+		last := int64(0)
 		err := each(ctx, f, t.q, func(r *sql.Rows) error {
 			var n numbered
 			if err := t.scan(r, &n); err != nil {
 				return err
 			}
-			b.few = append(b.few, n)
-			return nil
+			return b.add(n, &last)
 		})
 		if err := b.torn(err); err != nil {
 			return err
@@ -356,6 +354,16 @@ func (b *Boot) loadFew(ctx context.Context, f *file) error {
 		b.stored += n
 		return err
 	}))
+}
+
+// add keeps an entry. Numbers of one table rise; where they do not, its pages lead in a circle.
+func (b *Boot) add(n numbered, last *int64) error {
+	if n.seq <= *last {
+		return ErrCorrupt
+	}
+	*last = n.seq
+	b.few = append(b.few, n)
+	return nil
 }
 
 // torn notes damage and goes on; any other error it hands back. In the first look at the file itself damage is handed
@@ -395,7 +403,8 @@ func (b *Boot) advance() {
 	}
 	r := &b.ahead.entry.Reading
 	var value, volts any
-	if err := b.rows.Scan(&b.ahead.seq, &r.At, &r.Channel, &r.Quality, &value, &volts, &r.Raw); err != nil {
+	before := b.ahead.seq
+	if err := b.rows.Scan(&b.ahead.seq, &r.At, &r.Channel, &r.Quality, &value, &volts, &r.Raw); err != nil || b.ahead.seq <= before {
 		b.more, b.broken = false, true
 		b.note(damagedReadings)
 		return
@@ -442,7 +451,11 @@ func (b *Boot) end() error {
 	if b.stored > 0 {
 		b.note(fmt.Sprintf("%d readings were not recorded because the disk was too slow", b.stored))
 	}
-	if !b.closed && !b.wal {
+	switch {
+	case b.closed:
+	case b.wal:
+		b.note("the log was not closed: the box still records, or it stopped without warning, and then up to its last second is missing")
+	default:
 		b.note("the box lost power while recording, and the -wal file that belongs to it is not beside it: the last entries may be in there")
 	}
 	return io.EOF
@@ -464,73 +477,4 @@ func (b *Boot) Close() error {
 		err = errors.Join(err, os.RemoveAll(b.temp))
 	}
 	return err
-}
-
-// FindBoot returns the path of a recorded boot: path itself if it is a file, the newest boot if it is a folder, or the
-// boot named by the last part of path in the folder before it. The error lists what is there.
-func FindBoot(path string) (string, error) {
-	st, err := os.Stat(path)
-	if err == nil && !st.IsDir() {
-		return path, nil
-	}
-	dir, want := path, ""
-	if err != nil {
-		dir, want = filepath.Split(path)
-		if dir == "" {
-			dir = "."
-		}
-	}
-	names, err := filepath.Glob(filepath.Join(glob(dir), "boot-*.db"))
-	if err != nil {
-		return "", fmt.Errorf("look for recorded boots in %s: %w", dir, err)
-	}
-	type found struct {
-		id, path string
-		number   int64
-	}
-	var boots []found
-	for _, p := range names {
-		id, ok := bootName(p)
-		if !ok {
-			continue
-		}
-		if want != "" && (want == id || want == "boot-"+id) {
-			return p, nil
-		}
-		boots = append(boots, found{id, p, bootNumber(p)})
-	}
-	if len(boots) == 0 {
-		return "", fmt.Errorf("no recorded boot in %s: its files are named boot-ID.db; name the box's data folder", dir)
-	}
-	slices.SortFunc(boots, func(a, b found) int { return cmp.Or(cmp.Compare(b.number, a.number), cmp.Compare(b.id, a.id)) })
-	if want == "" {
-		return boots[0].path, nil
-	}
-	var ids []string
-	for _, b := range boots {
-		ids = append(ids, b.id)
-	}
-	return "", fmt.Errorf("no recorded boot %q in %s; there are, newest first: %s", want, dir, strings.Join(ids, ", "))
-}
-
-// glob takes the meaning from the signs that a pattern gives one.
-func glob(s string) string {
-	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(s)
-}
-
-// bootNumber reads the number of a boot; 0 where it cannot be read, which sorts it last.
-func bootNumber(path string) int64 {
-	ctx := context.Background()
-	f, err := connect(ctx, path, "&mode=ro")
-	if err != nil {
-		return 0
-	}
-	var n int64
-	if err := f.conn.QueryRowContext(ctx, "SELECT value FROM meta WHERE key = 'number'").Scan(&n); err != nil {
-		n = 0
-	}
-	if err := f.close(); err != nil {
-		return 0
-	}
-	return n
 }

@@ -4,6 +4,7 @@ package store_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -179,8 +180,8 @@ func TestEveryEntryComesBackAsItWas(t *testing.T) {
 		}
 		got, b := replay(t, filepath.Join(dir, "boot-9f3c.db"))
 		compare(t, fmt.Sprint("seed ", seed), want, got)
-		if len(b.Lost()) != 0 {
-			t.Errorf("Lost() = %q; want nothing", b.Lost())
+		if lost := b.Lost(); seed > 0 && len(lost) != 0 || seed == 0 && (len(lost) != 1 || !strings.Contains(lost[0], "the log was not closed")) {
+			t.Errorf("seed %d: Lost() = %q; want nothing, or that the log was not closed", seed, lost)
 		}
 		snap.Number = 1
 		if diff := cmp.Diff(snap, b.Snapshot()); diff != "" {
@@ -574,6 +575,7 @@ func TestJournalChain(t *testing.T) {
 		{"the end cut off, and the note of it", `DELETE FROM journal WHERE seq > 15; UPDATE meta SET value = 15 WHERE key = 'journal_records'`, 15, "note"},
 		{"one exchanged with its hash", `UPDATE journal SET sha256 = prev_sha256 WHERE seq = 5`, 5, "changed"},
 		{"all removed", `DELETE FROM journal`, 1, "gone"},
+		{"one forged with a hash of its own", forge(all[6]), 8, "does not follow"},
 	} {
 		path := filepath.Join(t.TempDir(), "box.db")
 		b, err := os.ReadFile(filepath.Join(dir, "box.db"))
@@ -589,6 +591,19 @@ func TestJournalChain(t *testing.T) {
 		}
 		s.Close()
 	}
+}
+
+// forge changes who did something and works the record's hash out anew, from its description alone: SHA-256 over
+// every field with its length and a colon before it.
+func forge(r store.Record) string {
+	h := sha256.New()
+	for _, f := range []string{
+		strconv.FormatInt(r.Seq, 10), r.Prev, r.UTC.Format(time.RFC3339Nano), r.Clock, r.Boot, strconv.FormatInt(r.MonoMS, 10),
+		r.Kind, "bob", r.Role, r.Via, r.Alarm, r.Where, r.From, r.To, r.Value, r.Limit, r.Reason, r.Config,
+	} {
+		fmt.Fprintf(h, "%d:%s", len(f), f)
+	}
+	return fmt.Sprintf("UPDATE journal SET actor = 'bob', sha256 = '%x' WHERE seq = %d", h.Sum(nil), r.Seq)
 }
 
 func TestJournalGoesOnAcrossBoots(t *testing.T) {
