@@ -558,6 +558,26 @@ func TestFaultedSensorHidesWhatIsComputedFromIt(t *testing.T) {
 	}
 }
 
+func TestFaultedSensorHidesTheRankItIsFedTo(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, alarms.Options{Rows: alarms.Catalogue(), Feeds: map[string][]string{"front": {"front rank"}}})
+	for range 20 {
+		b.now += sec
+		for _, where := range []string{"front rank", "rear rank"} {
+			b.Find(findings.Finding{Key: "rank-off-target", Where: where, At: b.now, Active: true})
+		}
+		b.Find(findings.Finding{Key: "pressure-fault", Where: "front", At: b.now, Active: true})
+		b.Find(findings.Finding{Key: "pressure-fault", Where: "rear", At: b.now})
+	}
+	got := map[string]alarms.StateName{}
+	for _, s := range b.States(nil) {
+		got[s.Where] = s.Name()
+	}
+	if got["front rank"] != alarms.Suppressed || got["rear rank"] != alarms.ActiveUnacked || got["front"] != alarms.ActiveUnacked {
+		t.Errorf("states %v; want the front rank alone suppressed", got)
+	}
+}
+
 func TestRailHidesOnlyWhatItFeeds(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, alarms.Options{Rows: alarms.Catalogue(), Feeds: map[string][]string{"rail 2": {"load_3"}}})

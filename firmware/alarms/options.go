@@ -20,10 +20,14 @@ type Override struct {
 }
 
 // Options are the settings of an Engine. The zero value of each field means the default named beside it.
+//
+// Feeds goes from the place of an alarm that raises a rule to the places (or inputs of rows) that the rule hides: from a
+// rail or a link to the sensors it feeds, and from a sensor to what is computed from it ("front" to "front rank"). A
+// rail or link that is not in it feeds everything; a sensor always blinds its own place.
 type Options struct {
 	Rows      []Row               // nil: Catalogue()
 	Overrides []Override          // later ones win
-	Feeds     map[string][]string // rail or link to the places whose sensors it feeds; one that is missing feeds all
+	Feeds     map[string][]string // what a place of trouble blinds; see below
 	Hold      time.Duration       // start-up hold, 10 s; negative: none
 	Period    time.Duration       // longest expected time between two findings of an item, 1 s
 	Noise     time.Duration       // over how long the noise behind the deadband floor is learned, 10 min; negative: no floor

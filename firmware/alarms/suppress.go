@@ -52,14 +52,13 @@ func (e *Engine) rule(it *item) string {
 		if by.row.Raises == 0 {
 			continue
 		}
-		if by.row.Raises == S6 {
-			if by.row.Raises != it.row.Raises && it.listens(S6, by.st.Where) {
-				return S6.String()
-			}
-			continue
+		if by.row.Raises == S6 && it.row.Raises == S6 {
+			continue // one faulted sensor says nothing about another
 		}
 		fed, some := e.o.Feeds[by.st.Where]
-		if !some && it.listens(by.row.Raises, "") {
+		switch {
+		case by.row.Raises == S6 && it.listens(S6, by.st.Where),
+			by.row.Raises != S6 && !some && it.listens(by.row.Raises, ""):
 			return by.row.Raises.String()
 		}
 		for _, place := range fed {
