@@ -223,12 +223,15 @@ func (s *Spine) setClock(c clock.Sample) {
 }
 
 func (s *Spine) fault(f readings.MachineFault) {
-	verb := "reports"
+	verb, often := "reports", ""
 	if f.Gone {
 		verb = "no longer reports"
 	}
+	if f.CountKnown() {
+		often = fmt.Sprintf(" (occurrence %d by its count)", f.Count)
+	}
 	s.o.Out.Event(Event{At: f.At, Kind: "machine-fault", Fault: &f, Text: fmt.Sprintf(
-		"The controller at address %d %s fault SPN %d FMI %d, seen %d times by it.", f.Source, verb, f.SPN, f.FMI, f.Count)})
+		"The controller at address %d %s fault SPN %d FMI %d%s.", f.Source, verb, f.SPN, f.FMI, often)})
 }
 
 // Close ends a recording: a run that is still open is handed on.

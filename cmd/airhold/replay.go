@@ -246,7 +246,10 @@ func (p *replayPrinter) Event(e firmware.Event) {
 	}
 	l := map[string]any{"event": e.Kind, "at": p.when(e.At), "text": e.Text}
 	if f := e.Fault; f != nil {
-		l["source"], l["spn"], l["fmi"], l["count"], l["active"] = f.Source, f.SPN, f.FMI, f.Count, !f.Gone
+		l["source"], l["spn"], l["fmi"], l["active"] = f.Source, f.SPN, f.FMI, !f.Gone
+		if f.CountKnown() {
+			l["count"] = f.Count
+		}
 	}
 	p.line(l)
 }

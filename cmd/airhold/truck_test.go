@@ -105,6 +105,9 @@ links: {can1: {bitrate: 250 kbit/s}}
 	}
 	found := false
 	for _, l := range of(lines, "machine-fault") {
+		if l["count"] == 127.0 {
+			t.Errorf("%v counts 127, which is J1939-73's \"not available\"", l)
+		}
 		if l["spn"] == 102.0 && l["fmi"] == 3.0 && l["active"] == true {
 			found = true
 			at, _ := l["at"].(string)

@@ -10,6 +10,12 @@ type MachineFault struct {
 	Source uint8
 	SPN    uint32
 	FMI    uint8
-	Count  uint8
-	Gone   bool // the controller no longer reports it
+	Count  uint8 // how often it occurred, by the controller; NoCount: it does not say
+	Gone   bool  // the controller no longer reports it
 }
+
+// NoCount is the Count that means "not available".
+const NoCount = 127
+
+// CountKnown reports whether Count is a count.
+func (f MachineFault) CountKnown() bool { return f.Count != NoCount }
