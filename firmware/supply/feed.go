@@ -4,7 +4,6 @@ package supply
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"airhold/firmware/readings"
@@ -150,6 +149,36 @@ func (t *trace) quantile(now, span time.Duration, q float64) (float64, bool) {
 	if n < 5 || t.last-oldest < time.Minute-time.Second {
 		return 0, false
 	}
-	slices.Sort(s[:n])
-	return s[int(q*float64(n-1)+0.5)], true
+	return nth(s[:n], int(q*float64(n-1)+0.5)), true
+}
+
+// nth returns what would stand at index k if s were sorted, and leaves s in another order (Hoare's selection): a tick
+// need not sort ten minutes to know one of them.
+func nth(s []float64, k int) float64 {
+	for lo, hi := 0, len(s)-1; lo < hi; {
+		pivot := s[lo+(hi-lo)/2]
+		i, j := lo, hi
+		for i <= j {
+			for s[i] < pivot {
+				i++
+			}
+			for s[j] > pivot {
+				j--
+			}
+			if i <= j {
+				s[i], s[j] = s[j], s[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return s[k]
+		}
+	}
+	return s[k]
 }
