@@ -48,7 +48,7 @@ type gauge struct {
 func find(t *readings.Table, id string) gauge { return gauge{ch: t.Find(id)} }
 
 func (g *gauge) take(r readings.Reading) {
-	if r.Channel != g.ch || r.Channel < 0 || r.Quality != readings.Good || math.IsNaN(r.Value) {
+	if r.Quality != readings.Good || math.IsNaN(r.Value) {
 		return
 	}
 	if g.seen && r.At > g.at {
@@ -135,13 +135,6 @@ func newLink(name string, t *readings.Table) link {
 	}
 }
 
-func (l *link) take(r readings.Reading) {
-	l.frames.take(r)
-	l.errors.take(r)
-	l.drops.take(r)
-	l.up.take(r)
-}
-
 func (l *link) report(at time.Duration, sink findings.Sink, rate units.Unit) {
 	f := findings.Finding{Key: KeySilent, Where: l.name, At: at, Sense: findings.Flag}
 	switch {
@@ -199,14 +192,9 @@ func newBox(o Options, t *readings.Table) box {
 	return b
 }
 
+// take follows a reading that the gauges have already taken.
 func (b *box) take(r readings.Reading) {
-	b.heat.take(r)
-	b.flag.take(r)
-	b.volts.take(r)
-	b.disk.take(r)
-	b.clock.take(r)
-	b.lost.take(r)
-	if b.volts.seen && b.volts.v > is24 {
+	if r.Channel == b.volts.ch && b.volts.seen && b.volts.v > is24 {
 		b.high = true
 	}
 	c := &b.chans[r.Channel]

@@ -94,6 +94,7 @@ type Trust struct {
 	pressures []sensor
 	loads     []sensor
 	byChannel []*sensor
+	gauges    [][]*gauge // by channel
 	rails     []rail
 	links     []link
 	box       box
@@ -118,6 +119,7 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Trust {
 		w.links = append(w.links, newLink(l, t))
 	}
 	w.box = newBox(o, t)
+	w.index(t.Len())
 	return w
 }
 
@@ -198,13 +200,33 @@ func (w *Trust) Read(r readings.Reading) {
 	if k := w.byChannel[r.Channel]; k != nil {
 		k.take(r)
 	}
-	for i := range w.rails {
-		w.rails[i].volts.take(r)
-	}
-	for i := range w.links {
-		w.links[i].take(r)
+	for _, g := range w.gauges[r.Channel] {
+		g.take(r)
 	}
 	w.box.take(r)
+}
+
+// index lists the gauges of each channel, so that a reading asks only those it is for.
+func (w *Trust) index(channels int) {
+	w.gauges = make([][]*gauge, channels)
+	add := func(g *gauge) {
+		if g.ch >= 0 && int(g.ch) < channels {
+			w.gauges[g.ch] = append(w.gauges[g.ch], g)
+		}
+	}
+	for i := range w.rails {
+		add(&w.rails[i].volts)
+	}
+	for i := range w.links {
+		l := &w.links[i]
+		for _, g := range []*gauge{&l.frames, &l.errors, &l.drops, &l.up} {
+			add(g)
+		}
+	}
+	b := &w.box
+	for _, g := range []*gauge{&b.heat, &b.flag, &b.volts, &b.disk, &b.clock, &b.lost} {
+		add(g)
+	}
 }
 
 func (k *sensor) take(r readings.Reading) {
