@@ -103,8 +103,44 @@ func boxVoltage(m *config.Machine) string {
 	return "box_v"
 }
 
+// feeds says what trouble at a place blinds: a rail its sensors, a sensor what is computed from it.
+func feeds(m *config.Machine) map[string][]string {
+	out := map[string][]string{}
+	for _, c := range m.Channels {
+		if rail := c.ADC.Transducer.Supply; c.Kind == config.FromADC && rail != "" {
+			out[rail] = append(out[rail], c.ID)
+			if c.ID == m.Tank.Channel {
+				out[rail] = append(out[rail], tankPlace)
+			}
+		}
+	}
+	if m.Tank.Channel != tankPlace {
+		out[m.Tank.Channel] = append(out[m.Tank.Channel], tankPlace)
+	}
+	for _, r := range m.Ranks {
+		place := r.Name + " rank"
+		for _, id := range []string{r.Pressure, r.SecondPressure} {
+			if id == "" {
+				continue
+			}
+			out[id] = append(out[id], place)
+			if c, ok := m.Channel(id); ok && c.Kind == config.FromADC && c.ADC.Transducer.Supply != "" {
+				out[c.ADC.Transducer.Supply] = append(out[c.ADC.Transducer.Supply], place)
+			}
+		}
+	}
+	return out
+}
+
+// tankPlace is the input that the catalogue's rows name.
+const tankPlace = "tank"
+
 func alarmOptions(m *config.Machine) alarms.Options {
-	o := alarms.Options{}
+	o := alarms.Options{Feeds: feeds(m)}
+	if c := m.Compressors; len(c) > 0 && c[0].Drive == "" && c[0].Running == "" {
+		// Without a word that it is driven, "not building" may be "not switched on": no reason to stop at once.
+		o.Overrides = append(o.Overrides, alarms.Override{Key: "comp-no-build", Priority: alarms.Medium})
+	}
 	for key, v := range m.Alarms {
 		over := alarms.Override{Key: findings.Key(key)}
 		if v.Set.OnDelay {
