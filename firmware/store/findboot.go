@@ -45,6 +45,9 @@ func FindBoot(path string) (string, error) {
 		}
 		boots = append(boots, found{id, p, bootNumber(p)})
 	}
+	if len(boots) == 0 && want != "" {
+		return "", fmt.Errorf("there is no folder %s, and no recorded boot of that name; name the box's data folder", path)
+	}
 	if len(boots) == 0 {
 		return "", fmt.Errorf("no recorded boot in %s: its files are named boot-ID.db; name the box's data folder", dir)
 	}
