@@ -4,6 +4,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -189,7 +190,7 @@ func processTime(pid int) (time.Duration, error) {
 	if err != nil {
 		return 0, err
 	}
-	fields := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:])) // from field 3 on
+	fields := strings.Fields(string(text[bytes.LastIndexByte(text, ')')+1:])) // from field 3 on
 	if len(fields) < 13 {
 		return 0, errors.New("/proc/PID/stat is not as expected")
 	}

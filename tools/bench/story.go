@@ -63,14 +63,13 @@ func writeStory(w io.Writer, span time.Duration) (rows int, err error) {
 	b := bufio.NewWriter(w)
 	dice := rand.New(rand.NewPCG(1, 12)) //nolint:gosec // repeatable noise, no secret
 	cols := columns()
-	b.WriteString("# invented=yes story=quiet\ntime")
+	line := []byte("# invented=yes story=quiet\ntime")
 	for _, c := range cols {
-		b.WriteString("," + c.id)
+		line = append(append(line, ','), c.id...)
 	}
-	b.WriteByte('\n')
 	for at := time.Duration(0); at < span; at += storyRate {
 		t := r.Truth(at)
-		line := []byte(r.Clock(at).UTC().Format("2006-01-02T15:04:05.000Z"))
+		line = r.Clock(at).UTC().AppendFormat(append(line, '\n'), "2006-01-02T15:04:05.000Z")
 		for _, c := range cols {
 			v := c.of(&t)
 			if c.noise > 0 {
@@ -78,10 +77,13 @@ func writeStory(w io.Writer, span time.Duration) (rows int, err error) {
 			}
 			line = strconv.AppendFloat(append(line, ','), v, 'f', c.digits, 64)
 		}
-		b.Write(append(line, '\n'))
+		if _, err := b.Write(line); err != nil {
+			return rows, errors.Join(err, r.Close())
+		}
+		line = line[:0]
 		rows++
 	}
-	return rows, errors.Join(b.Flush(), r.Close())
+	return rows, errors.Join(b.WriteByte('\n'), b.Flush(), r.Close())
 }
 
 // storyFile makes the table in a folder.
