@@ -42,6 +42,13 @@ func TestEveryRowIsComplete(t *testing.T) {
 		if n := utf8.RuneCountInString(r.Title); n > 34 {
 			t.Errorf("%s: the title has %d characters; a tablet line holds 34", r.Key, n)
 		}
+		// The head of the page holds one line of each, measured on its drawing at 1280 px.
+		if n := utf8.RuneCountInString(r.Do); n > 42 || (r.Where == alarms.FromSeat && n > 34) {
+			t.Errorf("%s: the do line has %d characters; the head holds 42, from the seat 34", r.Key, n)
+		}
+		if n := utf8.RuneCountInString(r.Caution); n > 62 {
+			t.Errorf("%s: the caution has %d characters; the head holds 62", r.Key, n)
+		}
 		if first, _, _ := strings.Cut(r.Do, " "); !slices.Contains(verbs(), first) {
 			t.Errorf("%s: do line starts with %q, which is no verb of the list", r.Key, first)
 		}

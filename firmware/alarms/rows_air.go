@@ -9,10 +9,11 @@ import (
 )
 
 const (
-	cautionAir = "Air under pressure injures: let the machine's manual, local codes and a qualified person lead any work on lines or tank."
-	cautionRun = "Keep off the machine while it runs; engine off, key out and pressure gone before anyone looks."
-	cautionCab = "Eyes on the field first."
-	cautionBox = "Park and switch off before touching plugs or wires."
+	cautionAir   = "Air injures. Manual, local codes and a qualified person lead."
+	cautionRun   = "Engine off, key out, air relieved before anyone looks."
+	cautionDrain = "Engine off. Stand to the side of the drain, open it slowly."
+	cautionCab   = "Eyes on the field first."
+	cautionBox   = "Park and switch off before touching plugs."
 )
 
 // airRows are the rows about the tank, its pressure and its losses.
@@ -23,7 +24,7 @@ func airRows() []Row {
 			Condition:   "tank pressure is under the reserve that the ranks will want next",
 			Cause:       "the bags take more than the compressor gives, or air is leaking",
 			Consequence: "the ranks lose their load on the gauge wheels if it goes on",
-			Do:          "Slow down and watch the air budget", Caution: cautionCab, Where: FromSeat,
+			Do:          "Slow down; watch the air budget", Caution: cautionCab, Where: FromSeat,
 			Respond: Soon, Priority: Medium,
 			Limit: "the lower of 70 kPa under cut-in and 50 kPa over the highest need, at least 30 kPa under cut-in",
 			// Lowering the planter fills every bag at once: some 100 L of air, which a compressor of 180 L/min needs
@@ -49,8 +50,8 @@ func airRows() []Row {
 			Condition:   "tank pressure is over every limit it should stay under",
 			Cause:       "pressure switch or unloader stuck; or a full tank warming up with the compressor off",
 			Consequence: "the relief valve opens, and the tank is closer to its safe pressure than it should be",
-			Do:          "Switch the compressor drive off from the seat",
-			Caution:     "Stay clear of tank and relief valve, open nothing, and have a qualified person find the cause.",
+			Do:          "Switch the compressor drive off",
+			Caution:     "Stay clear of tank and relief valve; open nothing.",
 			Where:       FromSeat, Respond: AtOnce, Priority: High,
 			Limit:   "the lowest of learned cut-out plus 70 kPa, 95 % of the relief setting, and the tank's safe working pressure",
 			OnDelay: 3 * time.Second, OffDelay: 10 * time.Second, Deadband: 20e3,
@@ -61,7 +62,7 @@ func airRows() []Row {
 			Condition:   "air goes somewhere that neither bags nor known drains explain",
 			Cause:       "a fitting, a hose or a bag lets air out",
 			Consequence: "the compressor works for nothing, and the reserve is gone when it is wanted",
-			Do:          "Note the named section; check it at the next stop with the guided test",
+			Do:          "Note the place; test it at the next stop",
 			Caution:     cautionAir, Where: Parked, Respond: Soon, Priority: Low,
 			Steps:   []Step{{Priority: Medium, OverLimit: true}},
 			Limit:   "the running sum of unexplained loss crosses its threshold; medium over a tenth of the compressor's delivery",
@@ -80,7 +81,7 @@ func compressorRows() []Row {
 			Condition:   "the compressor turns, the tank is under cut-in, and hardly any air arrives",
 			Cause:       "belt or clutch slips, the unloader hangs, or the intake is blocked",
 			Consequence: "the tank runs empty while everything looks switched on",
-			Do:          "Stop at a safe place and switch the engine off", Caution: cautionRun, Where: FromSeat,
+			Do:          "Stop safely, engine off", Caution: cautionRun, Where: FromSeat,
 			Respond: AtOnce, Priority: High, Limit: "a quarter of the learned delivery",
 			// As long as tank-low, and for the same reason: while the bags fill, nothing arrives in the tank.
 			OnDelay: 60 * time.Second, OffDelay: 30 * time.Second, Share: 0.4,
@@ -92,7 +93,7 @@ func compressorRows() []Row {
 			Condition:   "the compressor ran for a larger share of the window than it is made for",
 			Cause:       "a leak, worn rings, or much bag movement",
 			Consequence: "it overheats and wears out early",
-			Do:          "Plan a leak test and a service for the next stop", Caution: cautionRun, Where: FromSeat,
+			Do:          "Slow down; plan a leak test", Caution: cautionRun, Where: FromSeat,
 			Respond: Soon, Priority: Medium, Limit: "60 % of 10 min unless the machine file says otherwise",
 			OnDelay: 60 * time.Second, OffDelay: 300 * time.Second, Deadband: 0.1,
 			Suppressors: []Suppressor{S1, S4, S6}, Inputs: []string{"tank"},
@@ -103,8 +104,8 @@ func compressorRows() []Row {
 			Condition:   "five cycles in a row stored far less air than the tank's volume allows",
 			Cause:       "the tank is full of water, or the switch's two pressures lie too close",
 			Consequence: "clutch and motor wear",
-			Do:          "Drain the tank when parked and have the switch checked",
-			Caution:     cautionAir + " Stand to the side of a drain and open it slowly.", Where: Parked,
+			Do:          "Drain it parked; have the switch checked",
+			Caution:     cautionDrain, Where: Parked,
 			Respond: Today, Priority: Low, Limit: "60 % of what the tank should store between its two pressures",
 			OnDelay: 0, OffDelay: 1800 * time.Second, Deadband: 0.1,
 			Suppressors: []Suppressor{S1, S4, S6}, Inputs: []string{"tank"},
@@ -120,7 +121,7 @@ func workRows() []Row {
 			Condition:   "a rank's pressure stays away from what is asked of it",
 			Cause:       "its valve, a leak, or too little in the tank",
 			Consequence: "wrong force on that rank's rows",
-			Do:          "Slow down; look at that rank's valve once parked", Caution: cautionAir, Where: Parked,
+			Do:          "Look at that rank's valve when parked", Caution: cautionAir, Where: Parked,
 			Respond: Soon, Priority: Medium, Limit: "10 % off, 15 s after the last change of the target",
 			OnDelay: 15 * time.Second, OffDelay: 15 * time.Second, Deadband: 0.03,
 			Suppressors: []Suppressor{S1, S2, S3, S4, S6},
@@ -130,7 +131,7 @@ func workRows() []Row {
 			Condition:   "two pressure sensors of one rank say different things while nothing moves",
 			Cause:       "one of the sensors, or a blocked line between them",
 			Consequence: "part of the rank may get a force nobody asked for",
-			Do:          "Compare both sensors with the guided test once parked", Caution: cautionAir, Where: Parked,
+			Do:          "Compare both with the test when parked", Caution: cautionAir, Where: Parked,
 			Respond: Soon, Priority: Medium, Limit: "the larger of 15 kPa and 4 %, while steady",
 			OnDelay: 20 * time.Second, OffDelay: 30 * time.Second, Deadband: 5e3,
 			Suppressors: []Suppressor{S1, S2, S4, S6},
@@ -150,7 +151,7 @@ func workRows() []Row {
 			Condition:   "no gauge wheel left the ground for ten minutes and the load is over the wanted one",
 			Cause:       "more load than the ground needs",
 			Consequence: "packed furrow walls",
-			Do:          "Try a lower load; judge the furrow at the next stop", Caution: cautionCab, Where: FromSeat,
+			Do:          "Try less load; look at the furrow", Caution: cautionCab, Where: FromSeat,
 			Respond: Today, Priority: Low, Limit: "100 % for 10 min",
 			OnDelay: 0, OffDelay: 60 * time.Second,
 			Suppressors: []Suppressor{S1, S2, S3, S6},
@@ -170,7 +171,7 @@ func workRows() []Row {
 			Condition:   "one row carries something else than the others of its rank",
 			Cause:       "a seized arm, mud, or its bag",
 			Consequence: "that row runs shallow or deep",
-			Do:          "Look at the named row once parked", Caution: cautionRun, Where: Parked,
+			Do:          "Look at the named row when parked", Caution: cautionRun, Where: Parked,
 			Respond: Soon, Priority: Low, Limit: "the row's own learned spread against its rank",
 			OnDelay: 0, OffDelay: 60 * time.Second,
 			Suppressors: []Suppressor{S1, S2, S3, S6},
@@ -197,7 +198,7 @@ func waterRows() []Row {
 			Cause:       "a drain was missed",
 			Consequence: "water reaches the valves",
 			Do:          "Drain at the next stop, parked",
-			Caution:     cautionAir + " Stand to the side of the drain and open it slowly.", Where: Parked,
+			Caution:     cautionDrain, Where: Parked,
 			Respond: Soon, Priority: Medium, Limit: "probe wet, or 0.5 L reckoned",
 			OnDelay: 30 * time.Second, OffDelay: 60 * time.Second, Deadband: 1e-4,
 			Suppressors: []Suppressor{S6},
@@ -208,7 +209,7 @@ func waterRows() []Row {
 			Cause:       "humid air pressed into cold lines",
 			Consequence: "valves freeze",
 			Do:          "Drain before leaving it tonight, parked",
-			Caution:     cautionAir + " Stand to the side of the drain and open it slowly.", Where: Parked,
+			Caution:     cautionDrain, Where: Parked,
 			Respond: Today, Priority: Medium,
 			Limit:   "wall at or under 2 degC with 0.05 L of water, or a dew point within 3 K of the wall",
 			OnDelay: 600 * time.Second, OffDelay: 1800 * time.Second, Deadband: 1,
