@@ -70,7 +70,10 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	m := config.ExampleMachine()
 	m.Simulated = true
 	m.Page.Listen, m.MQTT.Broker, m.MQTT.Listen, m.Logging.Dir = *listen, *broker, *mqtt, dir
-	c := clock.NewVirtual(r.Clock(0), *rate)
+	// The invented day has this computer's time of day, so that the page's clock and the story agree.
+	day := r.Clock(0)
+	day = time.Date(day.Year(), day.Month(), day.Day(), day.Hour(), day.Minute(), day.Second(), 0, time.Local)
+	c := clock.NewVirtual(day, *rate)
 	log := slog.New(slog.DiscardHandler)
 	if *verbose {
 		log = slog.New(slog.NewTextHandler(stderr, nil))

@@ -104,7 +104,7 @@ func parseSince(text string) (time.Time, error) {
 func journalWords(r *store.Record, titles map[findings.Key]string) string {
 	when := "clock not set      "
 	if !r.UTC.IsZero() {
-		when = r.UTC.Format("2006-01-02 15:04:05")
+		when = r.UTC.Local().Format("2006-01-02 15:04:05")
 	}
 	if r.Kind != "alarm" {
 		return fmt.Sprintf("%s  %s", when, r.Reason)
