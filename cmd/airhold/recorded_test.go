@@ -250,11 +250,11 @@ func TestLeakSegmentsAreOverwork(t *testing.T) {
 	t.Parallel()
 	// The recording says itself from where on it is live: rows 0 to 90 of L1 are frozen acquisition.
 	for segment, live := range map[string]int{"L1": 91, "L3a": 0, "L3b": 0, "L3c": 0} {
+		table, liveAt := leakTable(t, segment, live)
 		for _, column := range []string{"TP3", "Reservoirs"} {
 			for name, machine := range recordedMachines(column) {
 				t.Run(segment+"/"+column+"/"+name, func(t *testing.T) {
 					t.Parallel()
-					table, liveAt := leakTable(t, segment, live)
 					lines := jsonLines(t, "replay", "--machine", file(t, "unit.yaml", machine), "--readings", table)
 					rang := -1.0
 					for _, l := range of(lines, "alarm") {

@@ -166,7 +166,7 @@ type alarmLine struct {
 // Transition prints an alarm's change.
 func (p *replayPrinter) Transition(t alarms.Transition) {
 	s := &t.State
-	if t.To == alarms.ActiveUnacked {
+	if t.To == alarms.ActiveUnacked && t.From != alarms.ActiveUnacked && t.From != alarms.ActiveAcked { // not once more for a reminder
 		p.count[s.Key]++
 	}
 	if p.json {
