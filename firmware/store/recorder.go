@@ -206,10 +206,24 @@ func (s *Store) admit(n int, c readings.Channel) bool {
 	return s.thin[c]%every == 0
 }
 
-// commitBoot writes the entries that wait, in one transaction. Without a boot they are dropped: there is no log yet.
+// retryWith is how many entries a disk is tried with after it has failed: a dead one must not be given everything that
+// waits, second after second.
+const retryWith = 256
+
+// commitBoot writes the entries that wait. Without a boot they are dropped: there is no log yet.
 func (s *Store) commitBoot(ctx context.Context) error {
+	if s.failed.Load() != nil {
+		if err := s.commitEntries(ctx, retryWith); err != nil {
+			return err
+		}
+	}
+	return s.commitEntries(ctx, math.MaxInt)
+}
+
+// commitEntries writes at most so many of the entries that wait, the oldest first, in one transaction.
+func (s *Store) commitEntries(ctx context.Context, most int) error {
 	s.mu.Lock()
-	batch := s.queue
+	batch := s.queue[:min(most, len(s.queue))]
 	s.mu.Unlock()
 	if len(batch) == 0 {
 		return nil
