@@ -156,32 +156,6 @@ func returned(records []store.Record, key, where string) []time.Duration {
 	return out
 }
 
-// TestSoundMachineDoesNotRing: two hours of planting with nothing wrong, and a morning with its first charge from a
-// cold tank, up to the minute in which the story lets a fitting weep. The truth is the story's own: nothing is wrong.
-func TestSoundMachineDoesNotRing(t *testing.T) {
-	for _, c := range []struct {
-		story string
-		until time.Duration
-	}{
-		{"quiet", 2 * time.Hour},
-		{"planting-day", 4*time.Hour + 30*time.Minute}, // 05:10 to 09:40
-	} {
-		t.Run(c.story, func(t *testing.T) {
-			s := play(t, standOptions{story: c.story, script: []cue{{c.until, func(*stand) {}}}})
-			if got := rang(journal(t, s.dir)); len(got) > 0 {
-				t.Errorf("rang although nothing is wrong:\n%s", strings.Join(got, "\n"))
-			}
-		})
-	}
-	// The same look at a machine that does run out of air must see it: a leak of 300 L/min against 180 L/min delivered.
-	t.Run("short", func(t *testing.T) {
-		s := play(t, standOptions{story: "short", script: []cue{{15 * time.Minute, func(*stand) {}}}})
-		if got := rang(journal(t, s.dir)); !slices.ContainsFunc(got, func(l string) bool { return strings.Contains(l, "tank-short") }) {
-			t.Errorf("rang: %q; want tank-short among them", got)
-		}
-	})
-}
-
 func TestSecondInstanceIsTold(t *testing.T) {
 	first := newStand(t, standOptions{story: "quiet", rate: 1})
 	first.start()
@@ -253,9 +227,9 @@ func TestDeadDiskDoesNotStopTheBox(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	s := newStand(t, standOptions{story: "quiet", rate: 20, whole: true})
+	s := newStand(t, standOptions{story: "quiet", rate: 5, whole: true})
 	s.start()
-	s.until(20*time.Second, "it ticks", func() bool { return s.clock.Boot() > 20*time.Second })
+	s.until(20*time.Second, "it ticks", func() bool { return s.clock.Boot() > 10*time.Second })
 
 	none := whole
 	none.Cur = 1
@@ -266,7 +240,7 @@ func TestDeadDiskDoesNotStopTheBox(t *testing.T) {
 	if !strings.Contains(dead.Banner, "not being written") || !strings.Contains(dead.Banner, s.dir) {
 		t.Errorf("banner %q; want what stands still, and where", dead.Banner)
 	}
-	s.until(20*time.Second, "it goes on", func() bool { return s.now().Mono > dead.Mono+60_000 })
+	s.until(20*time.Second, "it goes on", func() bool { return s.now().Mono > dead.Mono+20_000 })
 	if code, body := s.get("/healthz"); code != http.StatusServiceUnavailable || !strings.Contains(string(body), "log") {
 		t.Errorf("/healthz = %d %s; want 503 and the log named", code, body)
 	}
