@@ -9,6 +9,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -42,50 +43,47 @@ func known(v alarms.Verb) bool {
 	}
 }
 
-// errBody is a command that cannot be understood; its text is a sentence for the person.
-type errBody struct{ sentence string }
+// bodyError is a command that cannot be understood; its text is a sentence for the person.
+type bodyError struct{ sentence string }
 
-func (e errBody) Error() string { return e.sentence }
+func (e bodyError) Error() string { return e.sentence }
 
-// decode reads one command. Its error is an errBody.
+// decode reads one command. Its error is a bodyError.
 func decode(data []byte, verb alarms.Verb) (alarms.Command, *time.Time, error) {
 	var b body
 	if err := json.Unmarshal(data, &b); err != nil {
-		return alarms.Command{}, nil, errBody{"The command is no JSON the box understands. Load the page again."}
+		return alarms.Command{}, nil, bodyError{"The command is no JSON the box understands. Load the page again."}
 	}
 	c := alarms.Command{ID: b.ID, Verb: verb, Key: findings.Key(b.Key), Where: b.Where, By: b.By, Why: b.Why}
 	switch {
 	case !isToken(b.ID, 64):
-		return c, nil, errBody{"The command has no id of letters, digits and hyphens, so a repeated press would count twice. Load the page again."}
+		return c, nil, bodyError{"The command has no id of letters, digits and hyphens, so a repeated press would count twice. Load the page again."}
 	case b.Key != "" && !isToken(b.Key, 64):
-		return alarms.Command{ID: b.ID}, nil, errBody{"The command names no alarm: its key is not one of the catalogue's."}
+		return alarms.Command{ID: b.ID}, nil, bodyError{"The command names no alarm: its key is not one of the catalogue's."}
 	case b.Key == "" && verb != alarms.Note:
-		return c, nil, errBody{"The command does not say which alarm is meant: it needs a key."}
+		return c, nil, bodyError{"The command does not say which alarm is meant: it needs a key."}
 	case !isText(b.Where, 120) || !isText(b.By, 64) || !isText(b.Why, 500):
-		return alarms.Command{ID: b.ID}, nil, errBody{"A text of the command is too long or holds signs that cannot be printed."}
+		return alarms.Command{ID: b.ID}, nil, bodyError{"A text of the command is too long or holds signs that cannot be printed."}
 	case b.For != "" && verb != alarms.Shelve:
-		return c, nil, errBody{"Only putting off takes a time."}
+		return c, nil, bodyError{"Only putting off takes a time."}
 	}
 	if verb == alarms.Shelve {
 		d, err := time.ParseDuration(b.For)
 		if err != nil || d <= 0 || d > 12*time.Hour {
-			return c, nil, errBody{"Putting off needs a time between a second and 12 hours, as 10m."}
+			return c, nil, bodyError{"Putting off needs a time between a second and 12 hours, as 10m."}
 		}
 		c.For = d
 	}
 	return c, b.T, nil
 }
 
+const tokenSigns = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_."
+
 func isToken(s string, longest int) bool {
 	if s == "" || len(s) > longest {
 		return false
 	}
-	for _, r := range s {
-		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' || r == '.') {
-			return false
-		}
-	}
-	return true
+	return !strings.ContainsFunc(s, func(r rune) bool { return !strings.ContainsRune(tokenSigns, r) })
 }
 
 func isText(s string, longest int) bool {
@@ -103,7 +101,7 @@ func (s *Server) command(limit *rates) http.HandlerFunc {
 			return
 		case !limit.take(who):
 			s.count.refused.Add(1)
-			w.Header().Set("Retry-After", fmt.Sprint(int(refill/time.Second)))
+			w.Header().Set("Retry-After", strconv.Itoa(int(refill/time.Second)))
 			refuse(w, http.StatusTooManyRequests, "", "Too many presses at once. Wait a few seconds and press again.")
 			return
 		}
@@ -179,7 +177,7 @@ func (s *Server) do(w http.ResponseWriter, r *http.Request, c alarms.Command) {
 	a, err := s.o.Commands.Do(r.Context(), c)
 	if err != nil {
 		s.count.failed.Add(1)
-		s.log.Warn("command not taken", "verb", string(c.Verb), "key", string(c.Key), "err", err)
+		s.log.WarnContext(r.Context(), "command not taken", "verb", string(c.Verb), "key", string(c.Key), "err", err)
 		refuse(w, http.StatusServiceUnavailable, c.ID, "The box could not take the command. Press again.")
 		return
 	}

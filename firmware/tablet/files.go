@@ -123,8 +123,8 @@ func takesGzip(accept string) bool {
 	for part := range strings.SplitSeq(accept, ",") {
 		name, weight, _ := strings.Cut(strings.TrimSpace(part), ";")
 		if strings.EqualFold(strings.TrimSpace(name), "gzip") {
-			weight = strings.ReplaceAll(weight, " ", "")
-			return !(strings.HasPrefix(weight, "q=0") && strings.Trim(weight[len("q=0"):], ".0") == "")
+			q, weighed := strings.CutPrefix(strings.ReplaceAll(weight, " ", ""), "q=")
+			return !weighed || strings.Trim(q, ".0") != ""
 		}
 	}
 	return false

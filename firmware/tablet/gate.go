@@ -27,13 +27,13 @@ func (s *Server) gate(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		if !hostAllowed(r, names) {
 			s.count.hosts.Add(1)
-			s.log.Debug("request for a foreign host refused", "host", r.Host, "remote", r.RemoteAddr)
+			s.log.DebugContext(r.Context(), "request for a foreign host refused", "host", r.Host, "remote", r.RemoteAddr)
 			http.Error(w, "This box does not go by the name "+quoted(r.Host)+". Open it by its address, or add the name under page: hosts: in the machine file.", http.StatusMisdirectedRequest)
 			return
 		}
 		if err := origin.Check(r); err != nil {
 			s.count.origins.Add(1)
-			s.log.Debug("request of a foreign page refused", "origin", r.Header.Get("Origin"), "remote", r.RemoteAddr)
+			s.log.DebugContext(r.Context(), "request of a foreign page refused", "origin", r.Header.Get("Origin"), "remote", r.RemoteAddr)
 			refuse(w, http.StatusForbidden, "", "This was sent by a page of another site, so the box did not do it. Use the box's own page.")
 			return
 		}

@@ -151,7 +151,7 @@ func (s *Server) Run(ctx context.Context) error {
 		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, BaseContext: func(net.Listener) context.Context { return ctx },
 		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
-	s.log.Info("page is served", "addr", l.Addr().String())
+	s.log.InfoContext(ctx, "page is served", "addr", l.Addr().String())
 	if s.o.Ready != nil {
 		s.o.Ready(l.Addr())
 	}

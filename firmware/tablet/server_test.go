@@ -74,26 +74,33 @@ type said struct {
 func (s said) Now() ([]byte, bool) { return s.now, s.now != nil }
 func (s said) Alarms() []byte      { return s.alarms }
 
-func handler(t testing.TB, o tablet.Options) http.Handler {
-	t.Helper()
+func handler(tb testing.TB, o tablet.Options) http.Handler {
+	tb.Helper()
 	if o.Clock == nil {
 		o.Clock = &hands{}
 	}
 	s, err := tablet.New(o)
 	if err != nil {
-		t.Fatalf("New() = %v; want a server", err)
+		tb.Fatalf("New() = %v; want a server", err)
 	}
 	return s.Handler()
 }
 
-func ask(h http.Handler, r *http.Request) *http.Response {
+// reply is what came back.
+type reply struct {
+	StatusCode int
+	Header     http.Header
+	Body       io.Reader
+}
+
+func ask(h http.Handler, r *http.Request) reply {
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
-	return w.Result()
+	return reply{w.Code, w.Header(), w.Body}
 }
 
 func get(target string, headers ...string) *http.Request {
-	r := httptest.NewRequest(http.MethodGet, target, http.NoBody)
+	r := httptest.NewRequestWithContext(context.Background(), http.MethodGet, target, http.NoBody)
 	r.RemoteAddr = "127.0.0.1:50000"
 	for i := 0; i+1 < len(headers); i += 2 {
 		r.Header.Set(headers[i], headers[i+1])
@@ -102,21 +109,21 @@ func get(target string, headers ...string) *http.Request {
 }
 
 func press(verb, body string) *http.Request {
-	r := httptest.NewRequest(http.MethodPost, "http://localhost/api/cmd/"+verb, strings.NewReader(body))
+	r := httptest.NewRequestWithContext(context.Background(), http.MethodPost, "http://localhost/api/cmd/"+verb, strings.NewReader(body))
 	r.RemoteAddr = "127.0.0.1:50000"
 	r.Header.Set("Content-Type", "application/json")
 	return r
 }
 
-func answerOf(t testing.TB, res *http.Response) alarms.Answer {
-	t.Helper()
+func answerOf(tb testing.TB, res reply) alarms.Answer {
+	tb.Helper()
 	var a alarms.Answer
 	data, err := io.ReadAll(res.Body)
 	if err != nil {
-		t.Fatalf("read the answer: %v", err)
+		tb.Fatalf("read the answer: %v", err)
 	}
 	if err := json.Unmarshal(data, &a); err != nil {
-		t.Fatalf("answer %q is no JSON: %v", data, err)
+		tb.Fatalf("answer %q is no JSON: %v", data, err)
 	}
 	return a
 }
@@ -298,7 +305,7 @@ func TestRateLimitIsPerClientAndHeals(t *testing.T) {
 func TestPageIsServedWithItsHeaders(t *testing.T) {
 	h := handler(t, tablet.Options{})
 	res := ask(h, get("http://localhost/", "Accept-Encoding", "br;q=1.0, gzip;q=0.8"))
-	if res.StatusCode != 200 || res.Header.Get("Content-Encoding") != "gzip" || res.Header.Get("Content-Type") != "text/html; charset=utf-8" {
+	if res.StatusCode != http.StatusOK || res.Header.Get("Content-Encoding") != "gzip" || res.Header.Get("Content-Type") != "text/html; charset=utf-8" {
 		t.Fatalf("GET / = %d %v; want packed HTML", res.StatusCode, res.Header)
 	}
 	z, err := gzip.NewReader(res.Body)
@@ -351,7 +358,7 @@ func TestFirstLoadStaysInItsBudget(t *testing.T) {
 	for _, name := range []string{"", "page.js", "link.js", "index.css"} {
 		res := ask(h, get("http://localhost/"+name, "Accept-Encoding", "gzip"))
 		n, err := io.Copy(io.Discard, res.Body)
-		if err != nil || res.StatusCode != 200 {
+		if err != nil || res.StatusCode != http.StatusOK {
 			t.Fatalf("GET /%s = %d, %v", name, res.StatusCode, err)
 		}
 		sum += n
@@ -479,7 +486,7 @@ func TestRunServesAndStops(t *testing.T) {
 		t.Fatal(err)
 	}
 	res, err := http.DefaultClient.Do(req)
-	if err != nil || res.StatusCode != 200 {
+	if err != nil || res.StatusCode != http.StatusOK {
 		t.Fatalf("GET /healthz = %v, %v; want 200", res, err)
 	}
 	res.Body.Close()
@@ -496,7 +503,7 @@ func FuzzCommand(f *testing.F) {
 		b := &box{}
 		res := ask(handler(t, tablet.Options{Commands: b, Assets: fstest.MapFS{"index.html": {Data: []byte("x")}}}), press(verbs[int(verb)%len(verbs)], string(data)))
 		a := answerOf(t, res)
-		if a.OK != (res.StatusCode == 200) || a.OK != (len(b.told) == 1) || (!a.OK && a.Error == "") {
+		if a.OK != (res.StatusCode == http.StatusOK) || a.OK != (len(b.told) == 1) || (!a.OK && a.Error == "") {
 			t.Fatalf("answer %d %+v, told %d times", res.StatusCode, a, len(b.told))
 		}
 		for _, c := range b.told {

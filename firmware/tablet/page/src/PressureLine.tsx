@@ -149,8 +149,8 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
       )}
       {rank.impossible && y !== undefined && (
         <g class="medium">
-          <polygon class="shape" points={`${slot.step + 12},${y - 46} ${slot.step + 24},${y - 34} ${slot.step + 12},${y - 22} ${slot.step},${y - 34}`} />
-          {!small && <text class="t-quiet strong" x={slot.step + 32} y={y - 25}>cannot be</text>}
+          <polygon class="shape" points={`${slot.step + 24},${y + 14} ${slot.step + 36},${y + 26} ${slot.step + 24},${y + 38} ${slot.step + 12},${y + 26}`} />
+          {!small && <text class="t-quiet strong" x={slot.step + 44} y={y + 35} data-impossible={rank.name}>cannot be</text>}
         </g>
       )}
       <text class="t-quiet" x={mid} y={p.ground + (small ? 24 : 36)} text-anchor="middle">{name}</text>

@@ -68,7 +68,7 @@ export function bar(s: BarState, width: number, loud: number, quiet: number): Ba
     ? [['bags', s.bags], ['drains', s.drains], ['leak', s.leak]] : [['use', s.use]]
   const gives = s.gives && s.gives.value > 0 ? s.gives : undefined
   const scale = end / (gives ? gives.value : round(uses.reduce((sum, [, m]) => sum + Math.max(m?.value ?? 0, 0), 0)))
-  const out: Bar = { post: gives ? end : undefined, postWidth: undefined, segments: [], stripes: undefined, cut: false, top: [], inside: [], words: gives ? '' : s.words }
+  const out: Bar = { post: gives ? end : undefined, postWidth: undefined, segments: [], stripes: undefined, cut: false, top: [], inside: [], words: gives || !wordsFit(s, width, loud, quiet) ? '' : s.words }
   if (gives?.low !== undefined && gives.high !== undefined && gives.high > gives.low) {
     out.postWidth = { from: Math.max(0, gives.low * scale), to: Math.min(width, gives.high * scale) }
   }
@@ -115,14 +115,14 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
   const beside = leak && leak.anchor !== 'middle' ? leak : undefined
   const gap = 12
   const kept = beside && s.mark ? wide(beside, loud) + gap : 0
-  const give = givesLabel(s, Math.min(right, end - 14), left + kept, loud, quiet, Math.min(width, right))
+  const drains = s.drains && (s.bags || s.leak) ? label('drains ', s.drains, '', 'drains', left, 'start', false, 'ink2') : undefined
+  const all = (beside ? wide(beside, beside.loud ? loud : quiet) + gap : 0) + (drains ? wide(drains, quiet) + gap : 0)
+  const words = (from: number) => givesLabel(s, Math.min(right, end - 14), from, loud, quiet, Math.min(width, right))
+  const give = words(left + all) ?? words(left + kept)
   const stop = give ? give.x - wide(give, quiet) - gap : right
-  if (s.drains && (s.bags || s.leak)) {
-    const l = label('drains ', s.drains, '', 'drains', left, 'start', false, 'ink2')
-    if (left + wide(l, quiet) + kept <= stop) {
-      out.top.push(l)
-      left += wide(l, quiet) + gap
-    }
+  if (drains && left + wide(drains, quiet) + kept <= stop) {
+    out.top.push(drains)
+    left += wide(drains, quiet) + gap
   }
   if (beside && (kept > 0 || left + wide(beside, quiet) <= stop)) out.top.push({ ...beside, x: left })
   if (give) out.top.push(give)
@@ -131,6 +131,13 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
     const l = label(unsure(s.spare) ? 'about ' : '', s.spare, ' to spare', 'spare', spare.x + spare.width / 2, 'middle', true, 'ink')
     if (wide(l, loud) < spare.width - 12) out.inside.push(l)
   }
+}
+
+/** wordsFit says whether the words that stand for an unknown post find room beside the first label. */
+export function wordsFit(s: BarState, width: number, loud: number, quiet: number): boolean {
+  const main = s.bags ?? s.use
+  const left = main ? textWidth(`Bags ${figure(main)}`, loud) + 14 : 0
+  return left + textWidth(s.words, quiet) <= width
 }
 
 /** givesLabel shortens the post's words until they fit between left and right. */

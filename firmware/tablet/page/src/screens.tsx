@@ -2,6 +2,7 @@
 
 import type { ComponentChildren } from 'preact'
 import { BudgetBar } from './BudgetBar'
+import { wordsFit } from './bar'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
@@ -71,7 +72,7 @@ function Answer({ head, acts }: { head: Head; acts: Acts }) {
 /** Top is the one place that answers: what is it, what now, what then. */
 function Top({ head, phone }: { head: Head; phone: boolean }) {
   const loud = head.ink === 'high' || head.ink === 'medium'
-  const wide = head.word.length > (loud ? 16 : 18)
+  const wide = head.word.length > (phone ? 10 : loud ? 16 : 18)
   return (
     <section class="top" role={loud ? 'alert' : undefined} data-ink={head.ink}>
       <h1 class={wide ? 'long' : ''}>{head.mark === 'word' && <Mark of={head.ink} size={phone ? 44 : 80} blink={head.blink} />}<span>{head.word}</span></h1>
@@ -92,6 +93,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const at = zones(room, loud, view.head.mark === 'title' && !loud)
   const width = room.phone ? 358 : 1042
+  const note = view.note || (room.phone && !view.bar.gives && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (
@@ -114,7 +116,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
           <p key={f.words}><span data-what="fact" data-value={f.value} data-unit={f.unit}>{f.value}</span><span class="unit">{f.words}</span></p>
         ))}
       </section>
-      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : view.note && <p class="foot-note">{view.note}</p>}
+      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : note && <p class="foot-note">{note}</p>}
       {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} />}
     </div>
   )

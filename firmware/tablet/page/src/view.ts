@@ -113,7 +113,7 @@ export function derive(b: Inbox, at: Moment): View {
   }
   const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
   const head = headOf(now.what, listed)
-  const ringing = listed.filter((a) => unacked(a) && !a.silent)
+  const ringing = listed.filter((a) => unacked(a) && standing(a) && !a.silent)
   return {
     kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar: barOf(now.what, listed),
     facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, head), alarms: listed.map(listAlarm),
@@ -189,12 +189,14 @@ function headOf(n: Now, alarms: Alarm[]): Head {
   const word = stateWords[n.state] ?? stateWords.not_known
   const now = { when: 'Now', text: n.do || 'nothing to do' }
   const quiet: Head = { ink: 'none', word, mark: 'none', blink: false, title: '', rows: [now], cause: '', seen: [], later: [] }
+  const over = alarms.filter((a) => !standing(a))
+  alarms = alarms.filter(standing)
   const lead = alarms[0]
   if (lead === undefined) {
     if (n.banner) quiet.cause = n.banner
     else if (n.then) quiet.rows.push({ when: 'Then', text: n.then })
     else if (n.tonight) quiet.rows.push({ when: 'Tonight', text: n.tonight })
-    return quiet
+    return over.length > 0 ? returned(quiet, over) : quiet
   }
   const group = alarms.filter((a) => a === lead || (lead.group !== undefined && lead.group !== '' && a.group === lead.group))
   const waiting = unacked(lead) || group.some(unacked) ? group.filter(unacked) : alarms.filter(unacked).slice(0, 1)
@@ -229,10 +231,21 @@ function headOf(n: Now, alarms: Alarm[]): Head {
     head.title = word
     head.mark = 'word'
   }
-  if (lead.caution) head.cause = [lead.caution, head.cause].filter((s) => s !== '').join('. ')
+  if (lead.caution) head.cause = [lead.caution.replace(/\.$/, ''), head.cause].filter((s) => s !== '').join('. ')
   head.rows = act?.when === 'Now' ? [act] : [{ when: 'Now', text: upper(now.text) }, ...(act ? [act] : [])]
   if (act?.when === 'Now' && n.then) head.rows.push({ when: 'Then', text: upper(n.then) })
   return head
+}
+
+/** returned tells of what is over and was not yet seen: nothing is to be done, so it asks for Seen and no more. */
+function returned(head: Head, over: Alarm[]): Head {
+  const last = over.reduce((a, b) => ((boxTime(b.t) || 0) > (boxTime(a.t) || 0) ? b : a))
+  const when = clockTime(boxTime(last.t))
+  return {
+    ...head, ink: 'low', mark: 'title', title: `${named(last.title, last.where)}: returned${when ? ` ${when}` : ''}`,
+    cause: [head.cause, over.length > 1 ? `${over.length - 1} more returned, in Menu, Alarms` : ''].filter((s) => s !== '').join('. '),
+    seen: over.map(ref), later: [],
+  }
 }
 
 function groupWords(lead: Alarm, group: Alarm[]): string {
