@@ -50,7 +50,7 @@ type process struct {
 // launch starts the program and waits until it says where its page is.
 func launch(t *testing.T, bin string, args ...string) *process {
 	t.Helper()
-	p := &process{t: t, cmd: exec.Command(bin, args...), done: make(chan error, 1)} //nolint:gosec // the program just built
+	p := &process{t: t, cmd: exec.Command(bin, args...), done: make(chan error, 1)}
 	stdout, err := p.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -151,6 +151,7 @@ func tool(t *testing.T, bin string, args ...string) (code int, stdout, stderr st
 // to the minute in which the story lets a fitting weep: no alarm may be announced. The truth is the story's own. The
 // same look at a leak of 300 L/min against a compressor of 180 L/min must find one.
 func soundMachine(t *testing.T, bin string) {
+	t.Helper()
 	for _, c := range []struct {
 		story string
 		until time.Duration
@@ -188,6 +189,7 @@ func soundMachine(t *testing.T, bin string) {
 // the next start must know the alarm that stood; a SIGTERM ends it in order within five seconds, and then nothing is
 // missing.
 func killedAndAgain(t *testing.T, bin string) {
+	t.Helper()
 	dir := filepath.Join(t.TempDir(), "data")
 	demo := func() *process {
 		return launch(t, bin, "demo", "--data", dir, "--rate", "60", "--story", "faults", "--listen", "127.0.0.1:0", "--mqtt", "off")
@@ -245,6 +247,7 @@ func killedAndAgain(t *testing.T, bin string) {
 // refusedMachine gives a box on a computer without its buses a good machine file and then a bad one: it must run with
 // the copy of the good one, say so on every screen, and serve its page both times.
 func refusedMachine(t *testing.T, bin string) {
+	t.Helper()
 	dir := t.TempDir()
 	file := filepath.Join(dir, "machine.yaml")
 	data := filepath.Join(dir, "data")

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -46,7 +47,7 @@ func (w *written) Event(e firmware.Event) {
 	w.lines = append(w.lines, strings.Join([]string{ms(e.At), e.Kind, "", "", "", "", "", "", "", e.Text, "", ""}, "|"))
 }
 
-func ms(d time.Duration) string { return fmt.Sprint(d.Milliseconds()) }
+func ms(d time.Duration) string { return strconv.FormatInt(d.Milliseconds(), 10) }
 
 func measure(m findings.Measure) string {
 	if m.IsZero() {
@@ -63,8 +64,10 @@ func journalLines(records []store.Record) []string {
 	out := make([]string, 0, len(records))
 	for i := range records {
 		r := &records[i]
-		out = append(out, strings.Join([]string{fmt.Sprint(r.MonoMS), r.Kind, r.Alarm, r.Where, r.From, r.To, r.Actor, r.Role, r.Via,
-			r.Reason, r.Value, r.Limit}, "|"))
+		out = append(out, strings.Join([]string{
+			strconv.FormatInt(r.MonoMS, 10), r.Kind, r.Alarm, r.Where, r.From, r.To, r.Actor, r.Role, r.Via,
+			r.Reason, r.Value, r.Limit,
+		}, "|"))
 	}
 	return out
 }

@@ -106,8 +106,10 @@ func newInputs(o inputOptions) (*inputs, error) {
 		}
 		for _, c := range o.machine.Channels {
 			if c.Kind == config.FromADC && boards[c.ADC.Board] {
-				ao.Inputs = append(ao.Inputs, intake.AnalogInput{Channel: c.ID, Board: c.ADC.Board, Input: c.ADC.Input,
-					Rate: c.ADC.Rate, Transducer: transducerOptions(c.ADC.Transducer), Supply: c.ADC.Transducer.Supply})
+				ao.Inputs = append(ao.Inputs, intake.AnalogInput{
+					Channel: c.ID, Board: c.ADC.Board, Input: c.ADC.Input,
+					Rate: c.ADC.Rate, Transducer: transducerOptions(c.ADC.Transducer), Supply: c.ADC.Transducer.Supply,
+				})
 			}
 		}
 		if len(ao.Inputs) == 0 {
@@ -163,8 +165,10 @@ func newBoard(b config.Board, bus i2c.Bus, o inputOptions) (intake.Board, error)
 }
 
 func transducerOptions(t config.Transducer) intake.Transducer {
-	o := intake.Transducer{Kind: intake.TransducerKind(t.Kind), Low: t.Low, High: t.High, Shunt: t.Shunt, DividerRatio: t.DividerRatio,
-		Pull: t.Pull, Gain: t.Gain, Offset: t.Offset}
+	o := intake.Transducer{
+		Kind: intake.TransducerKind(t.Kind), Low: t.Low, High: t.High, Shunt: t.Shunt, DividerRatio: t.DividerRatio,
+		Pull: t.Pull, Gain: t.Gain, Offset: t.Offset,
+	}
 	for _, p := range t.Table {
 		o.Table = append(o.Table, intake.TransducerPoint{Resistance: p.Resistance, Value: p.Value})
 	}
