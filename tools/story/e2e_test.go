@@ -121,7 +121,7 @@ type demo struct {
 // startDemo runs README's first command on ports of its own.
 func startDemo(t *testing.T, bin string, flags ...string) *demo {
 	t.Helper()
-	d := &demo{t: t, cmd: exec.Command(bin, append([]string{"demo", "--listen", "127.0.0.1:0", "--mqtt", "off"}, flags...)...)} //nolint:gosec // just built
+	d := &demo{t: t, cmd: exec.CommandContext(t.Context(), bin, append([]string{"demo", "--listen", "127.0.0.1:0", "--mqtt", "off"}, flags...)...)}
 	var errs bytes.Buffer
 	d.cmd.Stderr = &errs
 	out, err := d.cmd.StdoutPipe()
@@ -159,7 +159,11 @@ func (d *demo) now() now {
 	d.t.Helper()
 	var n now
 	for range 100 {
-		r, err := http.Get(d.page + "api/now")
+		q, err := http.NewRequestWithContext(d.t.Context(), http.MethodGet, d.page+"api/now", nil)
+		if err != nil {
+			d.t.Fatal(err)
+		}
+		r, err := http.DefaultClient.Do(q)
 		if err != nil {
 			d.t.Fatal(err)
 		}
@@ -203,7 +207,7 @@ func node(t *testing.T, url, script string, args ...string) *exec.Cmd {
 	if _, err := os.Stat(filepath.Join(repo, "firmware/tablet/page/node_modules/playwright-core")); err != nil {
 		t.Fatalf("%v; run: npm ci, in firmware/tablet/page", err)
 	}
-	cmd := exec.CommandContext(t.Context(), "node", append([]string{script}, args...)...) //nolint:gosec // our own scripts
+	cmd := exec.CommandContext(t.Context(), "node", append([]string{script}, args...)...)
 	cmd.Env = append(os.Environ(), "AIRHOLD_URL="+url)
 	return cmd
 }
