@@ -340,12 +340,12 @@ func TestPageIsServedWithItsHeaders(t *testing.T) {
 		"page.js": "text/javascript; charset=utf-8", "link.js": "text/javascript; charset=utf-8", "index.css": "text/css; charset=utf-8",
 		"inter-latin-wght-normal.woff2": "font/woff2", "inter-licence.txt": "text/plain; charset=utf-8",
 	} {
-		if r := ask(h, get("http://localhost/"+name)); r.StatusCode != 200 || r.Header.Get("Content-Type") != kind {
+		if r := ask(h, get("http://localhost/"+name)); r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != kind {
 			t.Errorf("GET /%s = %d %s; want 200 %s", name, r.StatusCode, r.Header.Get("Content-Type"), kind)
 		}
 	}
 	for _, name := range []string{"nothing", "dist", "../server.go", "page/src/page.tsx", "mqtt"} {
-		if r := ask(h, get("http://localhost/"+name)); r.StatusCode == 200 {
+		if r := ask(h, get("http://localhost/"+name)); r.StatusCode == http.StatusOK {
 			t.Errorf("GET /%s = 200; want none", name)
 		}
 	}
