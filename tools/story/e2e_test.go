@@ -40,7 +40,7 @@ func TestPageShowsTheTruth(t *testing.T) {
 	}{
 		{"as in the README", "planting-day", 0, 10, nil}, // a cold tank before the engine starts
 		// Across a headland turn and the compressor's run after it, so that the figures move.
-		{"planting", "quiet", 4*time.Minute + 10*time.Second, 75, []string{"--story", "quiet", "--seed", "1", "--skip", "4m10s"}},
+		{"planting", "quiet", 4*time.Minute + 10*time.Second, 95, []string{"--story", "quiet", "--seed", "1", "--skip", "4m10s"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := startDemo(t, bin, c.flags...)
