@@ -18,6 +18,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -116,14 +117,34 @@ type demo struct {
 	t    *testing.T
 	page string
 	cmd  *exec.Cmd
+	errs *lockedBuffer
+}
+
+// lockedBuffer takes what the demo says on standard error while the test may read it.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+// Write keeps p.
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+// String returns what was kept.
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
 }
 
 // startDemo runs README's first command on ports of its own.
 func startDemo(t *testing.T, bin string, flags ...string) *demo {
 	t.Helper()
-	d := &demo{t: t, cmd: exec.CommandContext(t.Context(), bin, append([]string{"demo", "--listen", "127.0.0.1:0", "--mqtt", "off"}, flags...)...)}
-	var errs bytes.Buffer
-	d.cmd.Stderr = &errs
+	d := &demo{t: t, cmd: exec.CommandContext(t.Context(), bin, append([]string{"demo", "--listen", "127.0.0.1:0", "--mqtt", "off"}, flags...)...), errs: &lockedBuffer{}}
+	d.cmd.Stderr = d.errs
 	out, err := d.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -141,7 +162,7 @@ func startDemo(t *testing.T, bin string, flags ...string) *demo {
 		}
 	}
 	if d.page == "" || !simulated {
-		t.Fatalf("the demo does not say where its page is and that it is simulated: %s", errs.String())
+		t.Fatalf("the demo does not say where its page is and that it is simulated: %s", d.errs)
 	}
 	go func() { _, _ = io.Copy(io.Discard, out) }()
 	return d
@@ -165,7 +186,7 @@ func (d *demo) now() now {
 		}
 		r, err := http.DefaultClient.Do(q)
 		if err != nil {
-			d.t.Fatal(err)
+			d.t.Fatalf("%v; the demo said: %s", err, d.errs)
 		}
 		err = json.NewDecoder(r.Body).Decode(&n)
 		_ = r.Body.Close()
