@@ -87,6 +87,10 @@ export const scenes = {
     t: '06:00:00', alarms: [],
     now: { ...healthy, compressor: { word: 'running', runs: 0 }, left: null, budget: { rated: false, use: flow(31), words: 'what it can give: learning, 40 min left' }, ranks: [rank('front', 308, null), rank('rear', 250, null)] },
   },
+  watching: {
+    t: '06:10:00', alarms: [],
+    now: { ...healthy, left: null, budget: { gives: flow(180), rated: true, words: 'use: watching, 10 min of work needed' } },
+  },
   hole: {
     t: '09:10:00', alarms: [],
     now: { ...healthy, ranks: [rank('front', null, 310), rank('rear', 260, 260)], left: null },

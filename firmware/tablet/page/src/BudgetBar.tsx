@@ -17,7 +17,7 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
   )
   return (
     <svg class="bar" width={width} height={tall} viewBox={`0 0 ${width} ${tall}`} role="img" aria-label={spoken(state)}>
-      {b.post !== undefined && <rect class="frame-line" x="0" y={y} width={b.post} height={thick} />}
+      {b.outlined && b.post !== undefined && <rect class="frame-line" x="0" y={y} width={b.post} height={thick} />}
       {b.postWidth && <rect class="hatch quiet" x={b.postWidth.from} y={y - 12} width={b.postWidth.to - b.postWidth.from} height="10" />}
       {b.segments.map((s) => <Part key={s.name} s={s} y={y} h={thick} state={state} />)}
       {b.stripes && <Stripes x={b.stripes.x} y={y} w={b.stripes.width} h={thick} />}
@@ -25,7 +25,7 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
       {b.post !== undefined && <path class="post" d={`M${b.post} ${y - 12} V${y + thick + 2}`} />}
       {b.top.map((l, i) => text(l, y - 14, i))}
       {b.inside.map((l, i) => text(l, y + thick / 2 + loud * 0.36, i))}
-      {b.words && <text class="t-quiet" x={width} y={y - 14} text-anchor="end">{b.words}</text>}
+      {b.words && (b.post === undefined ? <text class="t-quiet" x={width} y={y - 14} text-anchor="end">{b.words}</text> : <text class="t-quiet" x="0" y={y + thick / 2 + 10}>{b.words}</text>)}
     </svg>
   )
 }

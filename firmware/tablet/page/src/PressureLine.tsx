@@ -70,10 +70,14 @@ function tightRow(p: Plan): boolean {
   return p.ground < 150
 }
 
+/** bodyOf is how high a body must be to hold its number. */
+function bodyOf(small: boolean): number {
+  return small ? 34 : 58
+}
+
 /** numberY puts a number into the body under its step, or above the step where the body is too low. */
 function numberY(p: Plan, y: number, above: number, small: boolean): number {
-  const tall = small ? 34 : 58
-  return p.ground - y >= tall ? (p.ground + y) / 2 + (small ? 13 : 22) : Math.min(y, above) - 14
+  return p.ground - y >= bodyOf(small) ? (p.ground + y) / 2 + (small ? 13 : 22) : Math.min(y, above) - 14
 }
 
 function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
@@ -118,6 +122,8 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
   const wordX = last ? slot.tick + margin : slot.end + 8
   const tight = tightRow(p)
   const top = Math.min(y ?? p.ground, short && needY !== undefined ? needY : p.ground)
+  // A number that finds no room in its body stands above; beside the word for the shortage it is small and to the left.
+  const beside = short !== undefined && y !== undefined && (tight || p.ground - y < bodyOf(small))
   return (
     <g data-rank={rank.name} data-short={short ? '' : undefined} data-raised={rank.raised ? '' : undefined}>
       {rank.pressure && y !== undefined && (
@@ -132,7 +138,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
               <path class="edge" d={`M${slot.step} ${needY} H${slot.end}`} />
             </g>
           )}
-          <Num f={rank.pressure} what={rank.name} x={short && tight ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight} />
+          <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight || beside} />
         </g>
       )}
       {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? 'unseen' : 'not seen'}</text>}

@@ -40,13 +40,14 @@ export interface Label {
 
 export interface Bar {
   post: number | undefined
+  outlined: boolean // the empty outline means spare: only where the uses are known
   postWidth: { from: number; to: number } | undefined
   segments: Segment[]
   stripes: { x: number; width: number } | undefined
   cut: boolean // the overhang is longer than there is room for
   top: Label[]
   inside: Label[]
-  words: string // where there is no post
+  words: string // where the post or the uses are not known
 }
 
 /** wanted turns a missing quantity into undefined. */
@@ -68,7 +69,7 @@ export function bar(s: BarState, width: number, loud: number, quiet: number): Ba
     ? [['bags', s.bags], ['drains', s.drains], ['leak', s.leak]] : [['use', s.use]]
   const gives = s.gives && s.gives.value > 0 ? s.gives : undefined
   const scale = end / (gives ? gives.value : round(uses.reduce((sum, [, m]) => sum + Math.max(m?.value ?? 0, 0), 0)))
-  const out: Bar = { post: gives ? end : undefined, postWidth: undefined, segments: [], stripes: undefined, cut: false, top: [], inside: [], words: gives || !wordsFit(s, width, loud, quiet) ? '' : s.words }
+  const out: Bar = { post: gives ? end : undefined, outlined: gives !== undefined && usesKnown(s), postWidth: undefined, segments: [], stripes: undefined, cut: false, top: [], inside: [], words: (gives && usesKnown(s)) || !wordsFit(s, width, loud, quiet) ? '' : s.words }
   if (gives?.low !== undefined && gives.high !== undefined && gives.high > gives.low) {
     out.postWidth = { from: Math.max(0, gives.low * scale), to: Math.min(width, gives.high * scale) }
   }
@@ -87,7 +88,7 @@ export function bar(s: BarState, width: number, loud: number, quiet: number): Ba
     const w = s.short.value * scale
     out.cut = w > width - end - 2
     out.segments.push({ name: 'short', x: end, width: Math.max(4, Math.min(w, width - end - 2)) })
-  } else if (gives && x < end) {
+  } else if (out.outlined && x < end) {
     out.segments.push({ name: 'spare', x, width: end - x })
   }
   labels(out, s, width, loud, quiet, end)
@@ -131,6 +132,11 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
     const l = label(unsure(s.spare) ? 'about ' : '', s.spare, ' to spare', 'spare', spare.x + spare.width / 2, 'middle', true, 'ink')
     if (wide(l, loud) < spare.width - 12) out.inside.push(l)
   }
+}
+
+/** usesKnown says whether anything is known of where the air goes. */
+export function usesKnown(s: BarState): boolean {
+  return [s.bags, s.drains, s.leak, s.use, s.spare, s.short].some((m) => m !== undefined)
 }
 
 /** wordsFit says whether the words that stand for an unknown post find room beside the first label. */

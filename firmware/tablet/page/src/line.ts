@@ -112,7 +112,9 @@ export function swingOf(p: Plan, s: LineState): Swing | undefined {
   const tank = s.tank
   if (tank === undefined) return { from, to, inside: true, fall: 'none' }
   const y = height(p, s.top, tank.kPa)
-  const inside = tank.kPa >= s.swing.low && tank.kPa <= s.swing.high
+  // Half a step's thickness beyond a bracket is no leaving: the two still touch.
+  const slack = 0.02 * s.top
+  const inside = tank.kPa >= s.swing.low - slack && tank.kPa <= s.swing.high + slack
   const room = y - to
   const fall = tank.kPa >= s.swing.low || s.fall === undefined ? 'none' : room > 70 ? 'arrow' : p.ground - y > 110 ? 'body' : 'none'
   return { from, to, inside, fall }

@@ -2,7 +2,7 @@
 
 import type { ComponentChildren } from 'preact'
 import { BudgetBar } from './BudgetBar'
-import { wordsFit } from './bar'
+import { usesKnown, wordsFit } from './bar'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
@@ -93,7 +93,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const at = zones(room, loud, view.head.mark === 'title' && !loud)
   const width = room.phone ? 358 : 1042
-  const note = view.note || (room.phone && !view.bar.gives && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
+  const note = view.note || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (

@@ -3,7 +3,7 @@
 // From what arrived to what is shown: one pure function of the inbox and the present moment.
 
 import { since, type Inbox, type Moment } from './inbox'
-import { wanted, type BarState } from './bar'
+import { usesKnown, wanted, type BarState } from './bar'
 import type { Figure, LeakMark, LineRank, LineState } from './line'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
 import {
@@ -172,9 +172,9 @@ function standing(a: Alarm): boolean {
   return a.state.startsWith('active') || a.state.startsWith('latched')
 }
 
-/** byUrgency puts first what the head must show: the highest priority, then the unacknowledged, then the earliest. */
+/** byUrgency puts first what the head must show: the highest priority, then the air itself, then the unacknowledged, then the earliest. */
 function byUrgency(a: Alarm, b: Alarm): number {
-  return weight(b.priority) - weight(a.priority) || Number(unacked(b)) - Number(unacked(a)) || Number(a.silent) - Number(b.silent) ||
+  return weight(b.priority) - weight(a.priority) || Number(airKeys.has(b.key)) - Number(airKeys.has(a.key)) || Number(unacked(b)) - Number(unacked(a)) || Number(a.silent) - Number(b.silent) ||
     (boxTime(a.onset) || 0) - (boxTime(b.onset) || 0) || a.key.localeCompare(b.key)
 }
 
@@ -366,7 +366,7 @@ function factUnit(words: string): string {
 
 function noteOf(n: Now, head: Head): string {
   if (n.banner && head.cause !== n.banner) return n.banner
-  return n.compressor.learning || (n.budget.gives ? n.budget.words : '') || n.why || ''
+  return n.compressor.learning || (n.budget.gives && usesKnown(barOf(n, [])) ? n.budget.words : '') || n.why || ''
 }
 
 function channelsOf(n: Now, old: number, b: Inbox): ListedChannel[] {

@@ -113,6 +113,11 @@ describe('the budget bar', () => {
     expect([b.post, b.words]).toEqual([undefined, 'what it can give: learning, 40 min left'])
     expect(b.segments.map((s) => s.name)).toEqual(['use'])
   })
+  test('while no use is known there is a post but no empty outline, which would read as all to spare', () => {
+    const unknown = { bags: undefined, drains: undefined, leak: undefined, spare: undefined, words: 'use: watching, 10 min of work needed' }
+    expect(lay(budget(unknown))).toMatchObject({ post: 860, outlined: false, segments: [], words: unknown.words })
+    expect(lay(budget()).outlined).toBe(true)
+  })
   test('an unsure supply has a post as wide as its interval', () => {
     expect(lay(budget({ gives: flow(180, { low: 171, high: 189 }) })).postWidth).toEqual({ from: 817, to: 903 })
   })
