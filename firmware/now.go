@@ -164,9 +164,9 @@ func (s *Spine) nowBudget(n *publish.Now) {
 		n.Budget.Words = strings.TrimSpace(n.Budget.Words + " use: watching, 10 min of work needed")
 	}
 	switch {
-	case !b.OverhangUnknown && b.Overhang > 0 && n.State == string(supply.Short):
+	case !b.OverhangUnknown && b.Overhang > 0 && n.State != string(supply.Holds):
 		n.Budget.Short = flow(b.Overhang)
-	case b.GivesKnown && b.UseKnown:
+	case b.GivesKnown && b.UseKnown && n.State == string(supply.Holds): // the mean use lags: a low tank has none to spare
 		n.Budget.Spare = flow(b.Spare)
 	}
 }
@@ -200,7 +200,6 @@ func (s *Spine) nowWords(n *publish.Now) {
 		if row.Where == alarms.Parked {
 			n.Do, n.Then = "carry on", lowerFirst(row.Do)
 		}
-		n.Why = row.Title
 	}
 	slices.SortStableFunc(states, func(a, b alarms.State) int { return strings.Compare(string(a.Key), string(b.Key)) })
 	n.Unseen = []publish.UnseenNow{}

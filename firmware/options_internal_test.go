@@ -21,8 +21,11 @@ func (silent) Event(Event)                  {}
 func TestFeedsNameWhatASensorAndARailBlind(t *testing.T) {
 	f := feeds(config.ExampleMachine())
 	for _, c := range []struct{ place, blinds string }{
-		{"front", "front rank"}, {"rear", "rear rank"},
-		{"sensor_supply", "tank"}, {"sensor_supply", "load_3"}, {"sensor_supply", "front rank"},
+		{"front", "front rank"},
+		{"rear", "rear rank"},
+		{"sensor_supply", "tank"},
+		{"sensor_supply", "load_3"},
+		{"sensor_supply", "front rank"},
 	} {
 		if !slices.Contains(f[c.place], c.blinds) {
 			t.Errorf("feeds[%q] = %v; want %q among them", c.place, f[c.place], c.blinds)
@@ -73,7 +76,7 @@ func TestMachineFileKnowsTheCatalogue(t *testing.T) {
 func stripSection(text, key string) string {
 	var out []string
 	skip := false
-	for _, l := range strings.Split(text, "\n") {
+	for _, l := range strings.SplitSeq(text, "\n") {
 		switch {
 		case strings.HasPrefix(l, key):
 			skip = true

@@ -79,7 +79,7 @@ func compressorRows() []Row {
 		{
 			Key: "comp-no-build", Title: "Compressor not building",
 			Condition:   "the compressor turns, the tank is under cut-in, and hardly any air arrives",
-			Cause:       "belt or clutch slips, the unloader hangs, or the intake is blocked",
+			Cause:       "belt slips, unloader hangs, intake blocked; or air is lost as fast as it comes",
 			Consequence: "the tank runs empty while everything looks switched on",
 			Do:          "Stop safely, engine off", Caution: cautionRun, Where: FromSeat,
 			Respond: AtOnce, Priority: High, Limit: "a quarter of the learned delivery",
