@@ -49,7 +49,7 @@ page_build() {
 }
 format() {
   local out
-  out=$(gofmt -l bus cmd config firmware sensors tools)
+  out=$(git ls-files '*.go' | grep -v /testdata/ | xargs gofmt -l)
   [ -z "$out" ] && return
   echo "$out"
   return 1
