@@ -268,6 +268,9 @@ func (b *Box) tick(ctx context.Context) error {
 		}
 		s := b.o.Clock.Sample()
 		b.mail.put(letter{entry: store.Entry{Kind: store.IsClock, At: s.Boot, Clock: s}})
+		if c := b.table.Find(readings.BoxClock); c != readings.NoChannel {
+			b.mail.Reading(readings.Reading{At: s.Boot, Channel: c, Value: float64(s.Quality)})
+		}
 		b.mail.put(letter{entry: store.Entry{Kind: store.IsTick, At: s.Boot}})
 	}
 }

@@ -76,7 +76,7 @@ func TestMachineFileKnowsTheCatalogue(t *testing.T) {
 func stripSection(text, key string) string {
 	var out []string
 	skip := false
-	for _, l := range strings.SplitSeq(text, "\n") {
+	for l := range strings.SplitSeq(text, "\n") {
 		switch {
 		case strings.HasPrefix(l, key):
 			skip = true

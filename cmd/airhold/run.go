@@ -100,7 +100,7 @@ func readMachineText(path string) (m *config.Machine, text []byte, problems []co
 }
 
 // defaultFolder is where a box keeps what must survive.
-const defaultFolder = "/var/lib/airhold"
+const defaultFolder = "/var/lib/airhold/log"
 
 func dataFolder(m *config.Machine) string {
 	if m == nil || m.Logging.Dir == "" {
