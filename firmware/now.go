@@ -176,7 +176,7 @@ func (s *Spine) nowWords(n *publish.Now) {
 	word, why := s.supply.State()
 	n.State, n.Why = string(word), why
 	switch {
-	case s.active("tank-short"):
+	case s.active("tank-short"), s.active("rank-off-target") && slices.ContainsFunc(n.Ranks, func(r publish.RankNow) bool { return r.Short != nil }):
 		n.State = string(supply.Short)
 	case word == supply.Short:
 		n.State = string(supply.Low) // not long enough to ring
