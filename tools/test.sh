@@ -82,6 +82,13 @@ arm_pure() {
   CGO_ENABLED=0 GOARCH=arm64 go test -short -exec qemu-aarch64-static $pkgs
 }
 
+units() { # exposure at most 2.5 of 10
+  local unit
+  for unit in systemd/*.service; do
+    systemd-analyze security --offline=true --threshold=25 --no-pager "$unit" | tail -1 || return 1
+  done
+}
+
 step "page: build, byte for byte, and unit tests" page_build
 step "go: format" format
 step "go: vet" go vet ./...
@@ -91,6 +98,7 @@ step "go: tests with the race detector" go test -race -timeout 15m ./...
 step "go: builds for arm64 and armv7 without cgo" cross
 step "go: pure packages on arm64 under emulation" arm_pure
 step "go: fuzz each decoder" fuzz
+step "units: what the services may do" units
 step "shell: shellcheck" shellcheck tools/*.sh .ci/run
 step "page: the demo in Chromium against the rig's truth" go test -count=1 -tags e2e -timeout 10m ./tools/story
 
