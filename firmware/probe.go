@@ -5,6 +5,7 @@ package firmware
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -57,7 +58,7 @@ func Probe(ctx context.Context, m *config.Machine, c clock.Clock, w Wires) ([]Pr
 
 func analogProbed(t *readings.Table, p *intake.Probed) Probed {
 	info := t.Info(t.Find(p.ID))
-	out := Probed{Channel: p.ID, Source: info.Source, Plug: p.Plug, Status: p.Reading.Quality.String(), Sentence: p.Sentence}
+	out := Probed{Channel: p.ID, Source: info.Source, Plug: p.Plug, Status: p.Reading.Quality.String(), Sentence: strings.TrimPrefix(p.Sentence, p.ID+": ")}
 	raw, volts := p.Reading.Raw, findings.Round(p.Reading.Volts)
 	out.Raw, out.Volts = &raw, &volts
 	if p.Reading.Quality == readings.Good {

@@ -77,9 +77,9 @@ func usable(file, what, setting, group string) error {
 	case err == nil:
 		return f.Close()
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%w: no %s: enable %s (%s in the boot configuration), start the box anew and check the name in the machine file: %w", ErrNoBus, file, what, setting, err)
+		return &noBus{fmt.Sprintf("there is no %s; enable %s (%s in the boot configuration) and start the box anew, or mend the name in the machine file", file, what, setting), err}
 	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("%w: %s may not be opened: put the user airhold runs as into the group %s: %w", ErrNoBus, file, group, err)
+		return &noBus{fmt.Sprintf("%s may not be opened; put the user airhold runs as into the group %s", file, group), err}
 	default:
 		return fmt.Errorf("%w: %w", ErrNoBus, err)
 	}

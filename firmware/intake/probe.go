@@ -4,6 +4,7 @@ package intake
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"airhold/firmware/readings"
@@ -57,7 +58,7 @@ func (b *AnalogBus) Probe(ctx context.Context) []Probed {
 func (b *AnalogBus) probe(ctx context.Context, in *input, missing error) Probed {
 	if missing != nil {
 		r := readings.Reading{At: b.clock.Boot(), Channel: in.channel, Quality: readings.NoAnswer}
-		return b.probed(in, r, fmt.Sprintf("board %s on %s does not answer (%v); check its plug, its power and its address", in.board.name, b.bus, missing))
+		return b.probed(in, r, b.silence(in, missing, "; check its plug, its power and its address"))
 	}
 	code, volts, err := in.board.converter.Read(ctx, in.input)
 	r, _ := b.reading(in, code, volts, err, b.clock.Boot())
@@ -98,8 +99,16 @@ func (b *AnalogBus) sentence(in *input, r readings.Reading, err error) string {
 	case readings.Late:
 		return fmt.Sprintf("board %s was not ready in time (%v); if it stays, change the board", in.board.name, err)
 	default:
-		return fmt.Sprintf("board %s on %s does not answer (%v); check its plug and its power", in.board.name, b.bus, err)
+		return b.silence(in, err, "; check its plug and its power")
 	}
+}
+
+// silence says why a board cannot be heard: its bus is not there, or it does not answer on it.
+func (b *AnalogBus) silence(in *input, err error, check string) string {
+	if bus := (*noBus)(nil); errors.As(err, &bus) {
+		return "cannot be read: " + bus.words
+	}
+	return fmt.Sprintf("board %s on %s does not answer%s", in.board.name, b.bus, check)
 }
 
 func (b *AnalogBus) badSupply(in *input, r readings.Reading) string {
