@@ -161,10 +161,13 @@ func (r *reader) next(ctx context.Context, buf []bus.Frame) (int, error) {
 				return 0, err //nolint:wrapcheck // the caller's own error
 			}
 			// The end of an earlier context, late.
-			if err := r.file.SetReadDeadline(time.Time{}); err != nil {
+			if err := r.file.SetReadDeadline(time.Time{}); err != nil && !r.isClosed() { // the next wait tells of a close
 				return 0, fmt.Errorf("%s: %w", r.name, err)
 			}
 			continue
+		case err != nil && r.isClosed():
+			// A file that is closed between two waits answers with an error of its own, which is not os.ErrClosed.
+			return 0, fmt.Errorf("%s: %w", r.name, os.ErrClosed)
 		case err != nil:
 			return 0, fmt.Errorf("%s: wait for frames: %w", r.name, err)
 		case r.errno != 0:
@@ -230,6 +233,12 @@ func (r *reader) readControl(b []byte) (int64, bool) {
 		b = b[min(uint64(len(b)), uint64(unix.CmsgSpace(len(value)))):] //nolint:gosec // as above
 	}
 	return stamp, stamped
+}
+
+func (r *reader) isClosed() bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.closed
 }
 
 func (r *reader) close() error {
