@@ -15,17 +15,19 @@ import (
 // ErrNoBus says that the box has no such I2C or SPI bus, or that it may not be used. The text says what to do.
 var ErrNoBus = errors.New("bus cannot be opened")
 
-// noBus is ErrNoBus with the sentence that a person is told; the cause goes to the log.
-type noBus struct {
+// noBusError is ErrNoBus with the sentence that a person is told; the cause goes to the log.
+type noBusError struct {
 	words string
 	cause error
 }
 
 // Error gives the whole chain.
-func (e *noBus) Error() string { return ErrNoBus.Error() + ": " + e.words + ": " + e.cause.Error() }
+func (e *noBusError) Error() string {
+	return ErrNoBus.Error() + ": " + e.words + ": " + e.cause.Error()
+}
 
 // Unwrap gives both.
-func (e *noBus) Unwrap() []error { return []error{ErrNoBus, e.cause} }
+func (e *noBusError) Unwrap() []error { return []error{ErrNoBus, e.cause} }
 
 // LazyI2C is an I2C bus that is opened by its first transaction, and tried again by the next one where that fails: a
 // box whose bus is missing at start still runs, and the dead board's retries find the bus when it comes. One

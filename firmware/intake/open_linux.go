@@ -77,9 +77,9 @@ func usable(file, what, setting, group string) error {
 	case err == nil:
 		return f.Close()
 	case errors.Is(err, fs.ErrNotExist):
-		return &noBus{fmt.Sprintf("there is no %s; enable %s (%s in the boot configuration) and start the box anew, or mend the name in the machine file", file, what, setting), err}
+		return &noBusError{fmt.Sprintf("there is no %s; enable %s (%s in the boot configuration) and start the box anew, or mend the name in the machine file", file, what, setting), err}
 	case errors.Is(err, fs.ErrPermission):
-		return &noBus{fmt.Sprintf("%s may not be opened; put the user airhold runs as into the group %s", file, group), err}
+		return &noBusError{fmt.Sprintf("%s may not be opened; put the user airhold runs as into the group %s", file, group), err}
 	default:
 		return fmt.Errorf("%w: %w", ErrNoBus, err)
 	}

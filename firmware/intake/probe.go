@@ -105,7 +105,7 @@ func (b *AnalogBus) sentence(in *input, r readings.Reading, err error) string {
 
 // silence says why a board cannot be heard: its bus is not there, or it does not answer on it.
 func (b *AnalogBus) silence(in *input, err error, check string) string {
-	if bus := (*noBus)(nil); errors.As(err, &bus) {
+	if bus := (*noBusError)(nil); errors.As(err, &bus) {
 		return "cannot be read: " + bus.words
 	}
 	return fmt.Sprintf("board %s on %s does not answer%s", in.board.name, b.bus, check)
