@@ -65,10 +65,10 @@ type Box struct {
 	keep    bool
 	seq     uint64
 	now     atomic.Pointer[publish.Now]
-	started atomic.Int64 // spine ticks, for the watchdog
+	started atomic.Int64 // spine ticks, for whoever asks after its health
 }
 
-// NewBox builds everything and opens nothing but the page's and the broker's addresses, which Run serves.
+// NewBox builds everything and begins the log of this boot; addresses, buses and links are opened by Run.
 func NewBox(o BoxOptions) (*Box, error) {
 	if o.Rate == 0 {
 		o.Rate = 1

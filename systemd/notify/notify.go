@@ -3,16 +3,13 @@
 // Package notify tells systemd what a service is doing: ready, stopping, still alive (sd_notify(3)).
 //
 // It speaks the datagram protocol of NOTIFY_SOCKET by itself, a line a message, and does nothing where there is no
-// such socket. One goroutine owns a Conn.
+// such socket. A message is one datagram, so any goroutine may say one.
 package notify
 
 import (
 	"errors"
 	"fmt"
 	"net"
-	"os"
-	"strconv"
-	"time"
 )
 
 // Conn is the line to the service manager. A nil Conn is silent.
@@ -32,19 +29,6 @@ func Open(getenv func(string) string) (*Conn, error) {
 		return nil, fmt.Errorf("reach the service manager: %w", err)
 	}
 	return &Conn{c: c}, nil
-}
-
-// Interval returns how often Watchdog must be called at the latest, half of what the manager asks (sd_watchdog_enabled(3));
-// zero where it asks nothing of this process.
-func Interval(getenv func(string) string) time.Duration {
-	us, err := strconv.ParseInt(getenv("WATCHDOG_USEC"), 10, 64)
-	if err != nil || us <= 0 {
-		return 0
-	}
-	if pid := getenv("WATCHDOG_PID"); pid != "" && pid != strconv.Itoa(os.Getpid()) {
-		return 0
-	}
-	return time.Duration(us) * time.Microsecond / 2
 }
 
 // Ready says that the service has started.

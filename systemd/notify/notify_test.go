@@ -4,11 +4,8 @@ package notify_test
 
 import (
 	"net"
-	"os"
 	"path/filepath"
-	"strconv"
 	"testing"
-	"time"
 
 	"airhold/systemd/notify"
 )
@@ -66,23 +63,5 @@ func TestWithoutAManagerNothingIsSaid(t *testing.T) {
 	}
 	if _, err := notify.Open(env("NOTIFY_SOCKET", filepath.Join(t.TempDir(), "gone"))); err == nil {
 		t.Error("Open of a socket that is not there = nil error; want one")
-	}
-}
-
-func TestInterval(t *testing.T) {
-	for _, c := range []struct {
-		usec, pid string
-		want      time.Duration
-	}{
-		{"2000000", "", time.Second},
-		{"2000000", strconv.Itoa(os.Getpid()), time.Second},
-		{"2000000", "1", 0},
-		{"", "", 0},
-		{"-5", "", 0},
-		{"x", "", 0},
-	} {
-		if got := notify.Interval(env("WATCHDOG_USEC", c.usec, "WATCHDOG_PID", c.pid)); got != c.want {
-			t.Errorf("Interval(%q, %q) = %v; want %v", c.usec, c.pid, got, c.want)
-		}
 	}
 }
