@@ -37,7 +37,8 @@ type Setup struct {
 	Needed             float64 // Pa gauge: hold time ends here; 0: not asked
 	SafeWorking        float64 // Pa gauge: rated limit; a start above it is named in the reasons; 0: not known
 	Signature          *Signature
-	Full               bool // go on to the end of the data after the verdict
+	SinceFill          time.Duration // of a rank: from its last fill to the test's start; 0: not known
+	Full               bool          // go on to the end of the data after the verdict
 }
 
 // Sample is one reading of the tested volume.
