@@ -129,6 +129,23 @@ func table(d Dim) []spelling {
 			{Unit{"%/[psi]", d, 1e-2 / psi, 0}, []string{"%/psi"}},
 			{Unit{"%/kPa", d, 1e-5, 0}, []string{"%/kPa"}},
 		}
+	case MassFlow:
+		return []spelling{
+			{Unit{"kg/s", d, 1, 0}, []string{"kg/s"}},
+			{Unit{"g/s", d, 1e-3, 0}, []string{"g/s"}},
+			{Unit{"kg/h", d, 1.0 / 3600, 0}, []string{"kg/h"}},
+		}
+	case Conductance:
+		return []spelling{
+			{Unit{"m3/(s.Pa)", d, 1, 0}, []string{"m3/(s.Pa)"}},
+			{Unit{"L/(s.bar)", d, 1e-8, 0}, []string{"L/(s.bar)", "dm3/(s.bar)"}},
+			{Unit{"L/(min.bar)", d, 1e-8 / 60, 0}, []string{"L/(min.bar)"}},
+		}
+	case Density:
+		return []spelling{
+			{Unit{"g/m3", d, 1e-3, 0}, []string{"g/m3"}},
+			{Unit{"kg/m3", d, 1, 0}, []string{"kg/m3"}},
+		}
 	default:
 		return nil
 	}
@@ -203,16 +220,20 @@ func Split(text string) (number, unit string) {
 	return text[:i], strings.TrimSpace(text[i:])
 }
 
-// Parse reads a quantity with its unit ("7.6 bar", "38 L", "60 %") into SI. A bare number wraps ErrNoUnit, unless d
-// is None; NaN and infinities wrap ErrNotNumber, a temperature below absolute zero ErrImpossible.
+// Parse reads a quantity with its unit ("7.6 bar", "38 L", "60 %") into SI. A length may be a fraction, as drills are
+// named ("1/8 in", "1 1/2 in"). A bare number wraps ErrNoUnit, unless d is None; NaN and infinities wrap ErrNotNumber, a
+// temperature below absolute zero ErrImpossible.
 func Parse(text string, d Dim) (Value, error) {
 	number, word := Split(text)
 	n, err := strconv.ParseFloat(number, 64)
+	if d == Length && err == nil {
+		n, word = fraction(n, word)
+	}
 	if err != nil || strings.HasPrefix(word, ",") {
 		return Value{}, fmt.Errorf("%w: %q", ErrNotNumber, text)
 	}
 	if word == "" && d != None {
-		return Value{}, fmt.Errorf("%w after %s; use one of: %s", ErrNoUnit, number, strings.Join(Units(d), ", "))
+		return Value{}, fmt.Errorf("%w after %s; use one of: %s", ErrNoUnit, strings.TrimSpace(text), strings.Join(Units(d), ", "))
 	}
 	u, err := ParseUnit(word, d)
 	if err != nil {
@@ -226,6 +247,32 @@ func Parse(text string, d Dim) (Value, error) {
 		return Value{}, fmt.Errorf("%w: %q is below absolute zero", ErrImpossible, text)
 	}
 	return v, nil
+}
+
+// fraction finishes a number that is written as a fraction, n/8 or n 1/8, and returns what follows it. Anything else
+// comes back as it is.
+func fraction(n float64, rest string) (float64, string) {
+	top, bottom, ok := strings.Cut(rest, "/")
+	if !ok {
+		return n, rest
+	}
+	digits := 0
+	for digits < len(bottom) && bottom[digits] >= '0' && bottom[digits] <= '9' {
+		digits++
+	}
+	under, err := strconv.ParseUint(bottom[:digits], 10, 16)
+	if err != nil || under == 0 {
+		return n, rest
+	}
+	word := strings.TrimSpace(bottom[digits:])
+	if top == "" {
+		return n / float64(under), word
+	}
+	over, err := strconv.ParseUint(top, 10, 16)
+	if err != nil || n < 0 || n != math.Trunc(n) {
+		return n, rest
+	}
+	return n + float64(over)/float64(under), word
 }
 
 func exponentAt(s string, i int) bool {

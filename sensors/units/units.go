@@ -54,6 +54,22 @@ type Newtons float64
 // MetresPerSecond is a speed.
 type MetresPerSecond float64
 
+// Metres is a length: a diameter, an altitude.
+type Metres float64
+
+// SquareMetres is an area.
+type SquareMetres float64
+
+// KilogramsPerSecond is a mass flow.
+type KilogramsPerSecond float64
+
+// SonicConductance is the C of ISO 6358 in m3/(s.Pa): the ANR flow of a choked path for each pascal of absolute
+// upstream pressure, at 20 degC.
+type SonicConductance float64
+
+// KilogramsPerCubicMetre is a density, or the mass of water in a volume of air.
+type KilogramsPerCubicMetre float64
+
 // Dim is a physical dimension.
 type Dim uint8
 
@@ -75,6 +91,9 @@ const (
 	Length                 // m
 	Area                   // m2
 	Compliance             // 1/Pa
+	MassFlow               // kg/s
+	Conductance            // m3/(s.Pa)
+	Density                // kg/m3
 )
 
 // Quantity is the kind of thing a channel measures; its text is the machine file's word.
