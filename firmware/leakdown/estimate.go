@@ -15,7 +15,11 @@ func discrepancy(t float64) float64 { return 100 * (1 + 6*math.Exp(-t/10)) }
 
 // conversion returns the flow in m3/s ANR that one unit of iLeak means at the start, and the start pressure in Pa gauge.
 func (t *Test) conversion() (perUnit, start float64) {
+	measured := t.g.blocks[t.shut].pressure
 	start = t.s.pressure(t.tiles[t.best].a[iLevel])
+	if math.Abs(start-measured) > 0.02*(measured+t.s.Barometer) { // the supply held it a moment longer
+		start = measured
+	}
 	return leakUnit * t.s.size(start) * (start + t.s.Barometer) / anrPressure * anrTemperature / t.kelvin(), start
 }
 
@@ -40,26 +44,35 @@ func (t *Test) kelvinSD() float64 {
 	return 8
 }
 
+// origin is when the air was shut in, s after the first sample.
+func (t *Test) origin() float64 {
+	if t.shut == 0 {
+		return 0
+	}
+	return t.g.blocks[t.shut].t
+}
+
 // data gives the blocks that count as data for the fit.
 func (t *Test) data() []datum {
 	b := t.g.blocks
 	wall, hasWall := parabola(t.g.wall)
-	floor := math.Log(emptied) + b[0].y
+	floor := math.Log(emptied) + b[t.shut].y
+	from := t.origin()
 	out := make([]datum, 0, len(b))
-	for i := range b {
+	for i := t.shut; i < len(b); i++ {
 		if b[i].y < floor {
 			break
 		}
-		if b[i].off || b[i].t < deadTime {
+		if b[i].off || b[i].t-from < deadTime {
 			continue
 		}
 		y := b[i].y
 		if hasWall {
 			y -= math.Log1p(wall(b[i].t) / t.kelvin())
 		}
-		d := discrepancy(b[i].t) * t.s.slope(b[i].pressure)
+		d := discrepancy(b[i].t-from) * t.s.slope(b[i].pressure)
 		// A long block stands for as many short ones, which share one discrepancy each.
-		out = append(out, datum{t: b[i].t, y: y, w: 1 / (b[i].variance + d*d/b[i].span)})
+		out = append(out, datum{t: b[i].t - from, y: y, w: 1 / (b[i].variance + d*d/b[i].span)})
 	}
 	return out
 }
@@ -98,7 +111,7 @@ func (t *Test) estimate(at float64) bool {
 }
 
 func (t *Test) gas() gas {
-	return gas{wall: t.kelvin(), start: t.g.blocks[0].pressure + t.s.Barometer, outside: t.s.Barometer, b: leakCritical}
+	return gas{wall: t.kelvin(), start: t.g.blocks[t.shut].pressure + t.s.Barometer, outside: t.s.Barometer, b: leakCritical}
 }
 
 // fit fits all tiles, leaves out blocks that stand far from the best fit, and fits again where it did.
@@ -149,7 +162,7 @@ func (t *Test) leaveOut(g *gas, d []datum) bool {
 		return false
 	}
 	for i := range t.g.blocks {
-		if t.g.blocks[i].t == at {
+		if t.g.blocks[i].t-t.origin() == at {
 			t.g.blocks[i].off = true
 			t.skip++
 			return true
@@ -199,10 +212,10 @@ func (t *Test) sum(at float64) Estimate {
 		m = append(m, part{t.share[i], q, math.Sqrt(sd*sd + b + wall*wall + creep*creep)})
 	}
 	mean, sd := m.moments()
-	lo, hi := m.quantile(0.025), m.quantile(0.975)
+	lo, hi := m.interval()
 	e := Estimate{
 		At: time.Duration(at * float64(time.Second)), Verdict: Measuring,
-		Leak:       Interval{math.Max(0, mean), math.Max(0, lo), math.Max(0, hi)},
+		Leak:       Interval{math.Min(math.Max(0, mean), hi), lo, hi},
 		FailChance: m.above(s.Limit),
 	}
 	e.PassChance = 1 - e.FailChance
@@ -212,7 +225,7 @@ func (t *Test) sum(at float64) Estimate {
 	typeB := q*q*(uV*uV+uShape*uShape+uSensor*uSensor) + wall*wall + creep*creep
 	e.Budget = t.budget(math.Sqrt(math.Max(sd*sd-typeB, 0)), wall, creep, q*uV, q*uShape, q*uSensor)
 	e.Cooling, e.Lost = t.split()
-	if hi < 0 && mean+2*1.96*sd < 0 {
+	if mean+2*1.96*sd < 0 {
 		t.rising = true
 	}
 	return e
@@ -255,7 +268,7 @@ func (t *Test) budget(cooling, wall, creep, volume, shape, sensor float64) []Ter
 func (t *Test) split() (cooling, lost float64) {
 	g := t.gas()
 	a := t.tiles[t.best].a
-	end := t.g.blocks[len(t.g.blocks)-1].t
+	end := t.g.blocks[len(t.g.blocks)-1].t - t.origin()
 	both := newFlight(&g, &a, false)
 	both.to(end)
 	a[iLeak] = 0
@@ -315,7 +328,7 @@ const mostCooling = 0.16
 func (t *Test) gross(end *block) bool {
 	per, _ := t.conversion()
 	limit := t.s.Limit / per * leakUnit // 1/s
-	fall := t.g.blocks[0].y - end.y
+	fall := t.g.blocks[t.shut].y - end.y
 	return fall > -math.Log1p(-mostCooling)+2*limit*end.t
 }
 

@@ -26,9 +26,21 @@ const (
 // prior is a normal distribution of each parameter; a width of zero is none.
 type prior struct{ mean, sd vector }
 
-func wholePrior(s *Signature) prior {
+// shiftTau moves the time constant for volumes outside 20 to 60 L: cooling takes as long as the way to the wall is, which
+// goes with the cube root of the volume. The air of a rank is spread over several bags.
+func shiftTau(s *Setup) float64 {
+	v := s.Volume
+	if s.Rank {
+		v /= 4
+	}
+	const low, high = 20e-3, 60e-3
+	return math.Log(v/math.Max(low, math.Min(high, v))) / 3
+}
+
+func wholePrior(setup *Setup) prior {
+	s := setup.Signature
 	p := prior{
-		mean: vector{iHot: 0, iTau: priorTau, iPower: priorPower, iSlow: priorSlow},
+		mean: vector{iHot: 0, iTau: priorTau + shiftTau(setup), iPower: priorPower, iSlow: priorSlow},
 		sd:   vector{iHot: priorHotSD, iTau: priorTauSD, iPower: priorPowerSD, iSlow: priorSlowSD},
 	}
 	if s != nil && s.Tests > 0 {

@@ -48,6 +48,20 @@ func (m mixture) quantile(q float64) float64 {
 	return (lo + hi) / 2
 }
 
+// interval is the 95 % interval. A leak is never below nothing: where the mixture reaches below zero, the interval begins
+// there and holds 95 % of what lies above.
+func (m mixture) interval() (lo, hi float64) {
+	below := 1 - m.above(0)
+	if below < 0.025 {
+		return m.quantile(0.025), m.quantile(0.975)
+	}
+	if below > 1-1e-9 {
+		_, sd := m.moments()
+		return 0, sd / 2
+	}
+	return 0, math.Max(m.quantile(below+0.95*(1-below)), 0)
+}
+
 // weights turns the tiles' log weights into shares that add up to one; false where no tile has any.
 func weights(ts []tile) ([]float64, bool) {
 	top := math.Inf(-1)

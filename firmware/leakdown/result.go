@@ -137,7 +137,8 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 	}
 	g := t.gas()
 	tl := &t.tiles[t.best]
-	end := b[len(b)-1].t
+	from := t.origin()
+	end := b[len(b)-1].t - from
 	with := func(leak float64) flight {
 		a := tl.a
 		a[iLeak] = leak
@@ -160,17 +161,17 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 		edge.to(x)
 		shift := 0.0
 		if hasWall && i <= n {
-			shift = math.Log1p(wall(x) / t.kelvin())
+			shift = math.Log1p(wall(x+from) / t.kelvin())
 		}
-		band := t.band(&fit, tl, x, shift)
+		band := t.band(&fit, tl, x, from, shift)
 		if i <= n {
 			c.Fit = append(c.Fit, band)
 		}
 		if i >= n {
 			c.Ahead = append(c.Ahead, band)
 		}
-		c.Cooling = append(c.Cooling, Point{at(x), t.s.pressure(dry.at() + shift)})
-		c.Limit = append(c.Limit, Point{at(x), t.s.pressure(edge.at() + shift)})
+		c.Cooling = append(c.Cooling, Point{at(x + from), t.s.pressure(dry.at() + shift)})
+		c.Limit = append(c.Limit, Point{at(x + from), t.s.pressure(edge.at() + shift)})
 	}
 	return c
 }
@@ -178,7 +179,7 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 func at(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
 // band is the fit at time x with 1.96 times its standard deviation to either side.
-func (t *Test) band(f *flight, tl *tile, x, shift float64) Band {
+func (t *Test) band(f *flight, tl *tile, x, from, shift float64) Band {
 	var g vector
 	f.gradient(&g)
 	v := 0.0
@@ -189,5 +190,5 @@ func (t *Test) band(f *flight, tl *tile, x, shift float64) Band {
 	}
 	y := f.at() + shift
 	sd := 1.96 * math.Sqrt(math.Max(v, 0)) * math.Max(1, t.ratio)
-	return Band{at(x), t.s.pressure(y), t.s.pressure(y - sd), t.s.pressure(y + sd)}
+	return Band{at(x + from), t.s.pressure(y), t.s.pressure(y - sd), t.s.pressure(y + sd)}
 }

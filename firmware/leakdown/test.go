@@ -49,6 +49,7 @@ type Test struct {
 	decided time.Duration
 	closed  bool
 	rising  bool
+	shut    int // index of the first block after the air was shut in
 	skip    int // blocks left out as too far from the fit
 	ratio   float64
 	atPass  *Estimate // the estimate at the decision
@@ -95,7 +96,7 @@ func New(s Setup) (*Test, error) {
 	}
 	t := &Test{s: s, verdict: Measuring, ratio: 1}
 	t.g.s = &t.s
-	t.tiles = tiles(wholePrior(s.Signature))
+	t.tiles = tiles(wholePrior(&t.s))
 	return t, nil
 }
 
@@ -134,6 +135,7 @@ func (t *Test) Add(s Sample) bool {
 		return false
 	}
 	if len(t.g.blocks) != before {
+		t.shutIn()
 		if reason := t.jump(before); reason != "" {
 			t.void(reason)
 			return false
@@ -217,10 +219,30 @@ func (t *Test) Estimate() (Estimate, bool) {
 	return t.updates[len(t.updates)-1], true
 }
 
+// shutIn looks for a start that was still held by the supply: a pressure that stands and then begins to fall. Cooling and
+// leak together fall fastest at their start, so a fall that sets in later says that the air was shut in only then.
+func (t *Test) shutIn() {
+	b := t.g.blocks
+	const after = 3
+	if len(b) < t.shut+3+after || b[len(b)-1].t > 60 || t.verdict != Measuring {
+		return
+	}
+	j := len(b) - 1 - after
+	first, now, last := &b[t.shut], &b[j], &b[len(b)-1]
+	noise := math.Sqrt(first.variance + now.variance + last.variance)
+	stood := math.Abs(first.y-now.y) / (now.t - first.t)
+	fell := (now.y - last.y) / (last.t - now.t)
+	if now.y-last.y > math.Max(10*noise, 5e-3) && fell > 5*(stood+noise/(now.t-first.t)) && b[j+1].y > b[j+2].y && b[j+2].y > b[j+3].y {
+		t.shut = j
+		t.tiles = tiles(wholePrior(&t.s))
+		t.share = nil
+	}
+}
+
 // jump looks for what no leak and no cooling does: pressure that rises or falls in one step and stays there.
 func (t *Test) jump(from int) string {
 	b := t.g.blocks
-	for i := max(from, 6); i < len(b); i++ {
+	for i := max(from, t.shut+6); i < len(b); i++ {
 		// The step lies between i-3 and i-2; two blocks before and two after it show the slope beside it.
 		before := (b[i-4].y - b[i-6].y) / (b[i-4].t - b[i-6].t)
 		after := (b[i].y - b[i-2].y) / (b[i].t - b[i-2].t)
@@ -250,7 +272,7 @@ func (t *Test) jump(from int) string {
 
 // suits checks once, at the first estimate, that the start pressure can be judged at all.
 func (t *Test) suits() string {
-	p := t.g.blocks[0].pressure
+	p := t.g.blocks[t.shut].pressure
 	s := &t.s
 	least := leastTank
 	if s.Rank {
