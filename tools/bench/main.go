@@ -3,12 +3,16 @@
 // Command bench measures how fast airhold is and how much it takes, and prints each figure with what it was measured on.
 //
 //	go run ./tools/bench [replay|candump|demo ...]
+//	go run ./tools/bench leakdown [flags]
 //
 // replay reads an hour of a simulated planting day from CSV through the spine, beside a peer that only parses the same
 // file with encoding/csv and strconv. candump reads a bus log, beside the parser of einride's can-go. demo starts the
 // built binary at real time with one page client and looks at its memory and its share of a core.
 //
-// Figures are for reading: no test fails on a time. Ratios are taken in the same run, turn by turn, so that a busy machine
+// leakdown is another kind of measurement: how near the truth the leak-down test comes, on thousands of simulated tests. It
+// runs only when asked for, has its own flags (leakdown -h), and fails when a figure misses its bar.
+//
+// Figures of speed are for reading: no test fails on a time. Ratios are taken in the same run, turn by turn, so that a busy machine
 // slows both sides. Every input is made here from the rig and a seed; nothing is downloaded.
 package main
 
@@ -65,6 +69,9 @@ func measurements() []measurement {
 }
 
 func bench(ctx context.Context, args []string, w io.Writer) error {
+	if len(args) > 0 && args[0] == "leakdown" {
+		return benchLeakdown(ctx, args[1:], w)
+	}
 	fs := flag.NewFlagSet("bench", flag.ContinueOnError)
 	o := options{}
 	fs.IntVar(&o.turns, "turns", 9, "how often each side is measured; the median counts")
@@ -75,6 +82,7 @@ func bench(ctx context.Context, args []string, w io.Writer) error {
 	all := measurements()
 	fs.Usage = func() {
 		fmt.Fprintln(fs.Output(), "usage: go run ./tools/bench [flags] [replay|candump|demo ...]")
+		fmt.Fprintln(fs.Output(), "       go run ./tools/bench leakdown [flags]")
 		fs.PrintDefaults()
 	}
 	if err := fs.Parse(args); err != nil {
