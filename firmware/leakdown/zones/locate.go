@@ -101,9 +101,9 @@ func (r Rank) separable() bool { return r.PowerOff != Vent || r.ShutOff == ByHan
 
 // all fits every set of no, one or two paths, best first.
 func (m problem) all() []fit {
-	fits := []fit{}
+	fits, y := []fit{}, m.measured()
 	add := func(set ...int) {
-		if f, ok := m.fit(set); ok {
+		if f, ok := m.fit(set, y); ok {
 			fits = append(fits, f)
 		}
 	}
@@ -119,20 +119,27 @@ func (m problem) all() []fit {
 }
 
 // rivals are the sets that name other paths than the best and that the pressures cannot tell from it: either nearer than
-// delta with the penalty counted, or fitting as well without it. The second kind is the passing fill valve that feeds a
-// leaking rank: thrift alone would call it a tank leak. A set that only adds to the best or leaves something out says
-// how big, not where; it is no rival.
+// delta with the penalty counted, or such that they would show the very pressures of the best even if nothing scattered.
+// The second kind is the passing fill valve that feeds a leaking rank: thrift alone would call it a tank leak. A set that
+// only adds to the best or leaves something out says how big, not where; it is no rival.
 func (m problem) rivals(fits []fit) []fit {
 	best := fits[0]
+	expected := make([]float64, len(m.rows))
+	for i := range expected {
+		expected[i] = m.net(best, i)
+	}
 	list := []fit{}
 	for _, f := range fits[1:] {
 		if nested(f.set, best.set) || nested(best.set, f.set) {
 			continue
 		}
-		fitsAsWell := f.score-penalty*float64(len(f.set)) < best.score-penalty*float64(len(best.set))+delta && m.solid(f)
-		if f.score < best.score+delta || fitsAsWell {
-			list = append(list, f)
+		if f.score >= best.score+delta {
+			same, ok := m.fit(f.set, expected)
+			if !ok || same.chi >= delta || !m.solid(f) {
+				continue
+			}
 		}
+		list = append(list, f)
 	}
 	return list
 }

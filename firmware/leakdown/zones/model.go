@@ -249,15 +249,20 @@ type fit struct {
 	score float64 // chi-square, the covariance's size and the penalty
 }
 
-// fit fits the flows of a set of at most two paths. It is not possible where a flow comes out negative (the smaller set
-// is the answer then) or two paths cannot be told apart at all.
-func (m problem) fit(set []int) (fit, bool) {
-	n := len(m.rows)
-	f := fit{set: set, flow: make([]float64, len(set))}
-	y := make([]float64, n)
+// measured returns the flows of all rows.
+func (m problem) measured() []float64 {
+	y := make([]float64, len(m.rows))
 	for i, r := range m.rows {
 		y[i] = r.net
 	}
+	return y
+}
+
+// fit fits the flows of a set of at most two paths to y. It is not possible where a flow comes out negative (the smaller set
+// is the answer then) or two paths cannot be told apart at all.
+func (m problem) fit(set []int, y []float64) (fit, bool) {
+	n := len(m.rows)
+	f := fit{set: set, flow: make([]float64, len(set))}
 	// What ratio and volumes bring depends on the flows. The fitted ones serve, not the measured: a common scale error
 	// taken from scattered measurements would pull their mean down.
 	for range 4 {

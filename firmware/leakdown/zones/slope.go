@@ -12,13 +12,15 @@ import (
 
 // What else moves a rank's pressure. All of it is uncertainty, none is corrected; from memory and common practice.
 const (
-	creepShare   = 0.07  // standard uncertainty: filled rubber creeps a few per cent of its deflection per decade of time
-	leastStretch = 2e-7  // 1/Pa: no bag is stiffer than this, whatever is declared
-	leastStep    = 200e3 // Pa: a rank was filled or vented by about this
-	driftKelvin  = 2.0   // K in ten minutes: what air around and sun do to a rank, standard uncertainty
-	fillKelvin   = 10.0  // K: what filling or venting leaves in a rank's air ...
-	fillTime     = 40.0  // s: ... and how fast it goes
-	jumpPressure = 4e3   // Pa: a step of this size in a few seconds is a valve or a person, not a leak
+	creepShare   = 0.07                  // standard uncertainty: filled rubber creeps a few per cent of its deflection per decade of time
+	leastStretch = 2e-7                  // 1/Pa: no bag is stiffer than this, whatever is declared
+	leastStep    = 200e3                 // Pa: a rank was filled or vented by about this
+	driftKelvin  = 2.0                   // K in ten minutes: what air around and sun do to a rank, standard uncertainty
+	fillKelvin   = 10.0                  // K: what filling or venting leaves in a rank's air ...
+	fillTime     = 40.0                  // s: ... and how fast it goes
+	changeShare  = 0.15                  // a flow changes on the way by this share, standard uncertainty at either end of the watch ...
+	changeFlow   = 0.05 * litrePerMinute // ... and by this, since two flows may balance
+	jumpPressure = 4e3                   // Pa: a step of this size in a few seconds is a valve or a person, not a leak
 )
 
 // course is a rank's pressure in blocks of one second.
@@ -108,9 +110,10 @@ func (c *course) drop(before float64) {
 }
 
 // flow is the slope of the rank's air content, p*V(p)/p0: this counts the stretch exactly, since its derivative is
-// (V + p*dV/dp)*p'/p0. Creep is fitted beside it as the logarithm of the time since the last fill, held by a prior whose
-// mean is zero; Huber's weights keep bumps out.
-func (c *course) flow(r Rank, around float64) Flow {
+// (V + p*dV/dp)*p'/p0. Three things are fitted beside it, each held by a prior whose mean is zero: creep, as the logarithm
+// of the time since the last fill; a flow that changes on the way; and the change that the rank's own pressure brings is
+// put into the slope's time. Huber's weights keep bumps out. The tank's pressure may be unknown (NaN).
+func (c *course) flow(r Rank, around, tank float64) Flow {
 	n := len(c.at)
 	content := make([]float64, n)
 	mean, gauge := 0.0, 0.0
@@ -119,36 +122,63 @@ func (c *course) flow(r Rank, around float64) Flow {
 		mean += c.at[i] / float64(n)
 		gauge += g / float64(n)
 	}
-	shape := make([]float64, n)
-	for i := range shape {
-		shape[i] = math.Log(math.Max(1, c.rest+c.at[i]) / math.Max(1, c.rest+mean))
-	}
+	half := math.Max(1, c.length()/2)
+	pressure := gauge + around
 	step := math.Max(math.Abs(gauge), leastStep)
-	creep := creepShare / math.Ln10 * (gauge + around) / anrPressure * r.Volume * math.Max(r.Stretch, leastStretch) * step
+	creep := creepShare / math.Ln10 * pressure / anrPressure * r.Volume * math.Max(r.Stretch, leastStretch) * step
 
-	weight := make([]float64, n)
-	for i := range weight {
-		weight[i] = 1
+	shape, bend := make([]float64, n), make([]float64, n)
+	for i := range n {
+		shape[i] = math.Log(math.Max(1, c.rest+c.at[i]) / math.Max(1, c.rest+mean))
+		u := (c.at[i] - mean) / half
+		bend[i] = (u*u - 1.0/3) * half / 2
 	}
-	sigma := math.Max(noise(content), 2e-5*content[0])
-	var x [3]float64
-	var cov [3][3]float64
-	rest := make([]float64, n)
-	for range 6 {
-		x, cov = regress(c.at, shape, content, weight, mean, sigma, creep)
-		for i := range rest {
-			rest[i] = content[i] - x[0] - x[1]*(c.at[i]-mean) - x[2]*shape[i]
-			weight[i] = math.Min(1, 1.345*sigma/math.Max(math.Abs(rest[i]), 1e-300))
-		}
+	f := line{y: content, columns: [][]float64{c.time(func(float64) float64 { return 1 }, pressure), shape, bend}}
+	net, u := 0.0, 0.0
+	for range 3 {
+		f.prior = []float64{0, creep, changeShare*math.Abs(net) + changeFlow}
+		x, cov := f.solve()
+		net, u = -x[0], math.Sqrt(cov)*f.alike
+		rises := net < 0
+		f.columns[0] = c.time(func(p float64) float64 {
+			if rises && finite(tank) {
+				return through(tank, p+around, ratio)
+			}
+			if rises {
+				return 1
+			}
+			return through(p+around, around, ratio)
+		}, gauge)
 	}
-	u := math.Sqrt(cov[1][1]) * alike(rest, sigma)
 	air := content[n/2]
-	drift := air * driftKelvin / anrKelvin / 600 * math.Sqrt(600/math.Max(600, c.length()))
+	drift := air * driftKelvin / anrKelvin / 600
 	warm := air * fillKelvin / anrKelvin / fillTime * math.Exp(-math.Max(0, c.rest+c.at[0])/fillTime)
 	return Flow{
-		Volume: r.Name, Net: -x[1], U: math.Sqrt(u*u + drift*drift + warm*warm),
-		Start: c.gauge[0] + around, Mean: gauge + around,
+		Volume: r.Name, Net: net, U: math.Sqrt(u*u + drift*drift + warm*warm),
+		Start: c.gauge[0] + around, Mean: pressure,
 	}
+}
+
+// time returns the time of each block from the mean one, run at the pace of a flow that depends on the pressure: what
+// passes at the mean pressure passes at pace one.
+func (c *course) time(pace func(gauge float64) float64, mean float64) []float64 {
+	t := make([]float64, len(c.at))
+	unit := pace(mean)
+	sum := 0.0
+	for i := range t {
+		if i > 0 {
+			step := c.at[i] - c.at[i-1]
+			if rate := pace((c.gauge[i] + c.gauge[i-1]) / 2); math.Abs(unit) > 0 {
+				step *= math.Max(0.2, math.Min(5, rate/unit))
+			}
+			t[i] = t[i-1] + step
+		}
+		sum += t[i] / float64(len(t))
+	}
+	for i := range t {
+		t[i] -= sum
+	}
+	return t
 }
 
 // content is the air in a rank in m3 ANR, at 20 degC.
@@ -168,6 +198,80 @@ func noise(y []float64) float64 {
 	return median(d) / 0.6745 / math.Sqrt(6)
 }
 
+// line is a robust fit of y = constant + sum of x[j]*columns[j], with a prior of zero and the given standard deviation on
+// each x[j]; a deviation of zero means no prior.
+type line struct {
+	y       []float64
+	columns [][]float64
+	prior   []float64
+	sigma   float64 // noise, found by solve
+	alike   float64 // by how much neighbouring residuals lie alike, at least 1, found by solve
+}
+
+// solve returns the coefficients and the variance of the first one.
+func (f *line) solve() (x []float64, variance float64) {
+	n, k := len(f.y), len(f.columns)+1
+	f.sigma = math.Max(noise(f.y), 2e-5*math.Abs(f.y[0]))
+	weight := make([]float64, n)
+	for i := range weight {
+		weight[i] = 1
+	}
+	unit := make([]float64, k) // columns of about one keep the normal matrix healthy
+	unit[0] = 1
+	for j, c := range f.columns {
+		for _, v := range c {
+			unit[j+1] = math.Max(unit[j+1], math.Abs(v))
+		}
+		unit[j+1] = math.Max(unit[j+1], 1e-12)
+	}
+	rest := make([]float64, n)
+	at := func(i, j int) float64 {
+		if j == 0 {
+			return 1
+		}
+		return f.columns[j-1][i] / unit[j]
+	}
+	for range 5 {
+		h, g := grid(k, k), make([]float64, k)
+		for i := range n {
+			w := weight[i] / (f.sigma * f.sigma)
+			for a := range k {
+				g[a] += w * at(i, a) * (f.y[i] - f.y[0])
+				for b := range k {
+					h[a][b] += w * at(i, a) * at(i, b)
+				}
+			}
+		}
+		for j, sd := range f.prior {
+			if sd > 0 {
+				h[j+1][j+1] += 1 / (sd * sd * unit[j+1] * unit[j+1])
+			}
+		}
+		low, _, ok := cholesky(h)
+		if !ok {
+			return make([]float64, k-1), math.Inf(1)
+		}
+		z := backward(low, forward(low, g))
+		e := make([]float64, k)
+		e[1] = 1
+		variance = backward(low, forward(low, e))[1] / (unit[1] * unit[1])
+		x = make([]float64, k-1)
+		for j := range x {
+			x[j] = z[j+1] / unit[j+1]
+		}
+		for i := range n {
+			fitted := f.y[0]
+			for j := range k {
+				fitted += z[j] * at(i, j)
+			}
+			rest[i] = f.y[i] - fitted
+			weight[i] = math.Min(1, 1.345*f.sigma/math.Max(math.Abs(rest[i]), 1e-300))
+		}
+	}
+	f.alike = alike(rest, f.sigma)
+	return x, variance
+}
+
 // alike is by how much neighbouring residuals lie alike: means of ten scatter more than a tenth part of noise would.
 func alike(rest []float64, sigma float64) float64 {
 	const span = 10
@@ -184,42 +288,6 @@ func alike(rest []float64, sigma float64) float64 {
 		return 1
 	}
 	return math.Max(1, math.Sqrt(sum/float64(n))/sigma)
-}
-
-// regress fits content = x0 + x1*(t-mean) + x2*shape by weighted least squares with a prior of zero on x2.
-func regress(at, shape, content, weight []float64, mean, sigma, creep float64) (x [3]float64, cov [3][3]float64) {
-	half := math.Max(1, at[len(at)-1]-mean)
-	unit := [3]float64{1, half, 1} // columns of about one keep the normal matrix healthy
-	h := grid(3, 3)
-	g := make([]float64, 3)
-	for i := range at {
-		col := [3]float64{1, (at[i] - mean) / half, shape[i]}
-		w := weight[i] / (sigma * sigma)
-		for a := range col {
-			g[a] += w * col[a] * content[i]
-			for b := range col {
-				h[a][b] += w * col[a] * col[b]
-			}
-		}
-	}
-	h[2][2] += 1 / (creep * creep)
-	low, _, ok := cholesky(h)
-	if !ok {
-		return x, cov
-	}
-	inverse := grid(3, 3)
-	for a := range 3 {
-		e := make([]float64, 3)
-		e[a] = 1
-		inverse[a] = backward(low, forward(low, e))
-	}
-	for a := range 3 {
-		x[a] = dot(inverse[a], g) / unit[a]
-		for b := range 3 {
-			cov[a][b] = inverse[a][b] / unit[a] / unit[b]
-		}
-	}
-	return x, cov
 }
 
 // backward solves transpose(low)*x = y.

@@ -95,7 +95,10 @@ func estimate(s leakdown.Setup, list []leakdown.Sample) (leakdown.Result, error)
 // tank's volume is left out, because all watches share it; what it says of the wall is kept apart for the same reason.
 // The error says why the result cannot serve.
 func TankFlow(r leakdown.Result, barometer float64) (Flow, error) {
-	e := r.Estimate
+	e := r.Estimate // at the verdict; the last one knows more
+	if n := len(r.Updates); n > 0 {
+		e = r.Updates[n-1]
+	}
 	u := (e.Leak.High - e.Leak.Low) / (2 * sure)
 	if r.Verdict == leakdown.Invalid || !(u > 0) || !finite(e.Leak.Value) {
 		return Flow{}, fmt.Errorf("its test does not count: %s", strings.Join(r.Reasons, " "))
@@ -207,5 +210,11 @@ func (w *Watch) takeRank(p *Phase, r Rank) {
 	case first < restNeed.Seconds()-0.5:
 		p.note(name, fmt.Sprintf("it had rested for %.0f s only since it was filled or vented; three minutes are needed, because bags go on stretching.", first))
 	}
-	p.Flows = append(p.Flows, s.flow(r, p.Barometer))
+	tank := math.NaN()
+	for _, f := range p.Flows {
+		if f.Volume == TankName {
+			tank = f.Mean
+		}
+	}
+	p.Flows = append(p.Flows, s.flow(r, p.Barometer, tank))
 }
