@@ -12,8 +12,10 @@ const (
 	priorTauSD   = 0.65
 	priorPower   = 0.2
 	priorPowerSD = 0.15
-	priorSlow    = 0.08
-	priorSlowSD  = 0.12
+	priorSlow    = 0.11
+	priorSlowSD  = 0.10
+	priorJet     = 0.3
+	priorJetSD   = 0.3
 )
 
 // The prior of time constant and exponent is cut into tiles, each with a narrower prior of its own; together they add up
@@ -40,8 +42,8 @@ func shiftTau(s *Setup) float64 {
 func wholePrior(setup *Setup) prior {
 	s := setup.Signature
 	p := prior{
-		mean: vector{iHot: 0, iTau: priorTau + shiftTau(setup), iPower: priorPower, iSlow: priorSlow},
-		sd:   vector{iHot: priorHotSD, iTau: priorTauSD, iPower: priorPowerSD, iSlow: priorSlowSD},
+		mean: vector{iHot: 0, iTau: priorTau + shiftTau(setup), iPower: priorPower, iSlow: priorSlow, iJet: priorJet},
+		sd:   vector{iHot: priorHotSD, iTau: priorTauSD, iPower: priorPowerSD, iSlow: priorSlowSD, iJet: priorJetSD},
 	}
 	if s != nil && s.Tests > 0 {
 		p.mean[iTau], p.sd[iTau] = s.LogTau, math.Max(s.LogTauSD, leastTauSD)
@@ -109,7 +111,7 @@ func fitTile(g *gas, d []datum, tl *tile) {
 			next[j] += step[j]
 		}
 		bound(&next)
-		c := costOf(g, d, tl, &next)
+		nextH, nextB, c := normal(g, d, tl, &next)
 		if c > cost || math.IsNaN(c) {
 			lambda *= 10
 			if lambda > 1e8 {
@@ -119,7 +121,7 @@ func fitTile(g *gas, d []datum, tl *tile) {
 		}
 		won := cost - c
 		tl.a = next
-		h, b, cost = normal(g, d, tl, &tl.a)
+		h, b, cost = nextH, nextB, c
 		lambda = math.Max(lambda/10, 1e-9)
 		if won < 1e-3 {
 			break
@@ -137,7 +139,7 @@ func fitTile(g *gas, d []datum, tl *tile) {
 
 // firstGuess takes the leak as nothing and the heat from the first fall, so that the search starts on the right side.
 func firstGuess(g *gas, d []datum, a *vector) (hot, leak float64) {
-	f := newFlight(g, &vector{iHot: 0.03, iTau: a[iTau], iPower: a[iPower], iSlow: a[iSlow]}, false)
+	f := newFlight(g, &vector{iHot: 0.03, iTau: a[iTau], iPower: a[iPower], iSlow: a[iSlow], iJet: a[iJet]}, false)
 	last := d[len(d)-1]
 	f.to(last.t)
 	per := -f.at() / 0.03
@@ -157,17 +159,7 @@ func bound(a *vector) {
 	clamp(iTau, 0, 7.5)
 	clamp(iPower, -0.4, 0.9)
 	clamp(iSlow, -0.3, 0.8)
-}
-
-func costOf(g *gas, d []datum, tl *tile, a *vector) float64 {
-	f := newFlight(g, a, false)
-	c := 0.0
-	for i := range d {
-		f.to(d[i].t)
-		r := d[i].y - f.at()
-		c += d[i].w * r * r
-	}
-	return c + priorCost(&tl.prior, a)
+	clamp(iJet, -0.6, 3)
 }
 
 func priorCost(p *prior, a *vector) float64 {
@@ -212,7 +204,7 @@ func normal(g *gas, d []datum, tl *tile, a *vector) (h [params][params]float64, 
 	return h, b, cost
 }
 
-// factor is Cholesky's: h = l times its transpose. The matrix is 6 by 6; a library would allocate for each of the
+// factor is Cholesky's: h = l times its transpose. The matrix is 7 by 7; a library would allocate for each of the
 // hundred thousand solutions of one test.
 func factor(h *[params][params]float64, l *[params][params]float64) bool {
 	for i := range params {

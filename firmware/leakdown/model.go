@@ -16,6 +16,7 @@ const (
 	iTau          // ln of the cooling's time constant in s, at 10 K of excess
 	iPower        // exponent: the conductance goes with the excess to this power (0 Newton, 1/4 laminar, 1/3 turbulent)
 	iSlow         // share of the excess that cools three times slower (air that lies in layers)
+	iJet          // by how much the jet of the filling still raises the conductance at the start; 1 doubles it
 	params
 )
 
@@ -25,6 +26,8 @@ const (
 	slower    = 3.0 // times, of the slow share
 	leastHot  = 0.2 // K: below it the conductance no longer falls
 	refHot    = 10.0
+	jetTau    = 5.0  // s in which the jet dies down
+	jetOver   = 40.0 // s after which nothing is left of it
 )
 
 type vector [params]float64
@@ -54,11 +57,17 @@ type flight struct {
 	s    state
 	t    float64
 	phi0 float64
+	open bool // the leak is, or comes, below its critical ratio
 	grad bool
+
+	r      float64 // rate of the last step's middle
+	dr     vector
+	moving bool
 }
 
 func newFlight(g *gas, a *vector, grad bool) flight {
 	f := flight{g: g, a: *a, grad: grad, phi0: g.phi(g.start)}
+	f.open = f.phi0 < 1 || g.outside > g.b*g.start*0.5
 	f.s.e1, f.s.e2 = (1-a[iSlow])*a[iHot], a[iSlow]*a[iHot]
 	if grad {
 		f.s.de1[iHot], f.s.de1[iSlow] = 1-a[iSlow], -a[iHot]
@@ -108,8 +117,9 @@ func (f *flight) to(t float64) {
 	}
 }
 
-// rate is how fast the excess goes, 1/s, and its derivatives by the excess (as a share), by iTau and by iPower.
-func (f *flight) rate(e float64) (r, byE, byPower float64) {
+// rate is how fast an excess e goes with x of the air still there at time t, 1/s, and its derivatives by the excess, by
+// iPower and by iJet. Less air cools faster, and free convection goes with the square of its density.
+func (f *flight) rate(e, x, t float64) (r, byE, byPower, byJet float64) {
 	hot, sign := e*f.g.wall, 1.0
 	if hot < 0 {
 		hot, sign = -hot, -1
@@ -118,67 +128,83 @@ func (f *flight) rate(e float64) (r, byE, byPower float64) {
 	if flat {
 		hot = leastHot
 	}
-	l := math.Log(hot / refHot)
-	r = math.Exp(f.a[iPower]*l - f.a[iTau])
+	l := math.Log(hot/refHot) + 2*x
+	r = math.Exp(f.a[iPower]*l - f.a[iTau] - x)
+	if t < jetOver {
+		byJet = r * math.Exp(-t/jetTau)
+		r += f.a[iJet] * byJet
+	}
 	if !flat {
 		byE = sign * r * f.a[iPower] * f.g.wall / hot
 	}
-	return r, byE, r * l
+	return r, byE, r * l, byJet
 }
 
 // step takes one step of length h: the excess decays exactly at the rate of the step's middle, the leak is taken at the
-// middle, and what it cools the air by is added on the way.
+// middle, and what it cools the air by is added on the way. The middle is found with the rate of the step before.
 func (f *flight) step(h float64) {
 	s, a := &f.s, &f.a
 	k := a[iLeak] * leakUnit
-	r, rE, rN := f.rate(s.e1 + s.e2)
-	g1, g2 := math.Exp(-r*h/2), math.Exp(-r*h/(2*slower))
+	if !f.moving {
+		f.moving = true
+		var rE, rN, rJ float64
+		f.r, rE, rN, rJ = f.rate(s.e1+s.e2, 0, 0)
+		if f.grad {
+			for j := range f.dr {
+				f.dr[j] = rE * (s.de1[j] + s.de2[j])
+			}
+			f.dr[iTau] -= f.r
+			f.dr[iPower] += rN
+			f.dr[iJet] += rJ
+		}
+	}
+	r := f.r
+	g2 := math.Exp(-r * h / (2 * slower))
+	g1 := g2 * g2 * g2
 	phi := 1.0
-	if f.phi0 < 1 || f.g.outside > f.g.b*f.g.start*0.5 {
+	if f.open {
 		p := f.g.start * math.Exp(s.x) * (1 + s.e1 + s.e2) / (1 + a[iHot])
 		phi = f.g.phi(p) / f.phi0
 	}
 	cool := gammaLess * k * phi * h / 2 // by the leak, in half a step
 	m1, m2 := s.e1*g1-(1-a[iSlow])*cool, s.e2*g2-a[iSlow]*cool
 	em := m1 + m2
-	rm, rmE, rmN := f.rate(em)
+	rm, rmE, rmN, rmJ := f.rate(em, s.x-k*phi*h/2, f.t+h/2)
 	root := math.Sqrt(math.Max(1+em, 0.1))
 	kappa := k * root * phi
 	src := gammaLess * (1 + em) * kappa
-	q1, q2 := math.Exp(-rm*h), math.Exp(-rm*h/slower)
+	q2 := math.Exp(-rm * h / slower)
+	q1 := q2 * q2 * q2
 	w1, w2 := (1-q1)/rm, slower*(1-q2)/rm
 	n1 := s.e1*q1 - (1-a[iSlow])*src*w1
 	n2 := s.e2*q2 - a[iSlow]*src*w2
 	if f.grad {
-		f.tangent(h, tangents{
-			rE: rE, rN: rN, r: r, g1: g1, g2: g2, cool: cool, rm: rm, rmE: rmE, rmN: rmN, root: root, kappa: kappa, em: em,
+		f.tangent(h, &tangents{
+			g1: g1, g2: g2, cool: cool, rm: rm, rmE: rmE, rmN: rmN, rmJ: rmJ, rmX: rm * (2*a[iPower] - 1), root: root, kappa: kappa, em: em,
 			src: src, q1: q1, q2: q2, w1: w1, w2: w2, phi: phi, k: k,
 		})
 	}
+	f.r = rm
 	s.x -= kappa * h
 	s.e1, s.e2 = n1, n2
 }
 
 type tangents struct {
-	r, rE, rN, g1, g2, cool, rm, rmE, rmN, root, kappa, em, src, q1, q2, w1, w2, phi, k float64
+	g1, g2, cool, rm, rmE, rmN, rmJ, rmX, root, kappa, em, src, q1, q2, w1, w2, phi, k float64
 }
 
 // tangent advances the derivatives by the same step.
-func (f *flight) tangent(h float64, v tangents) {
+func (f *flight) tangent(h float64, v *tangents) {
 	s, a := &f.s, &f.a
 	fast, slow := 1-a[iSlow], a[iSlow]
 	w1r := (h*v.q1 - v.w1) / v.rm // derivative of w1 by rm
 	w2r := (h*v.q2 - v.w2) / v.rm
 	for j := iLeak; j < params; j++ {
-		dr := v.rE * (s.de1[j] + s.de2[j])
+		dr := f.dr[j]
 		var dk, dslow float64
 		switch j {
 		case iLeak:
 			dk = leakUnit
-		case iTau:
-			dr -= v.r
-		case iPower:
-			dr += v.rN
 		case iSlow:
 			dslow = 1
 		}
@@ -186,13 +212,16 @@ func (f *flight) tangent(h float64, v tangents) {
 		dm1 := s.de1[j]*v.g1 - s.e1*v.g1*dr*h/2 + dslow*v.cool - fast*dcool
 		dm2 := s.de2[j]*v.g2 - s.e2*v.g2*dr*h/(2*slower) - dslow*v.cool - slow*dcool
 		dem := dm1 + dm2
-		drm := v.rmE * dem
+		drm := v.rmE*dem + v.rmX*(s.dx[j]-dk*v.phi*h/2)
 		switch j {
 		case iTau:
 			drm -= v.rm
 		case iPower:
 			drm += v.rmN
+		case iJet:
+			drm += v.rmJ
 		}
+		f.dr[j] = drm
 		dkappa := dk*v.root*v.phi + v.k*v.phi*dem/(2*v.root)
 		dsrc := gammaLess * (dem*v.kappa + (1+v.em)*dkappa)
 		dn1 := s.de1[j]*v.q1 - s.e1*v.q1*drm*h + dslow*v.src*v.w1 - fast*(dsrc*v.w1+v.src*w1r*drm)

@@ -12,7 +12,7 @@ func TestModelDerivatives(t *testing.T) {
 	g := gas{wall: 293, start: 801325, outside: 101325, b: 0.35}
 	for _, start := range []float64{801325, 160000} {
 		g.start = start
-		a := vector{iLevel: math.Log(start), iLeak: 3, iHot: 0.06, iTau: 3.4, iPower: 0.25, iSlow: 0.1}
+		a := vector{iLevel: math.Log(start), iLeak: 3, iHot: 0.06, iTau: 3.4, iPower: 0.25, iSlow: 0.1, iJet: 0.5}
 		for _, at := range []float64{3, 30, 200, 600} {
 			f := newFlight(&g, &a, true)
 			f.to(at)

@@ -42,7 +42,8 @@ type Test struct {
 	tiles   []tile
 	share   []float64
 	best    int
-	next    int // index into decisionTimes
+	times   []float64
+	next    int // index into times
 	updates []Estimate
 	verdict Verdict
 	reasons []string
@@ -94,7 +95,7 @@ func New(s Setup) (*Test, error) {
 	case s.Ambient != 0 && !within(s.Ambient, 223, 343):
 		return nil, bad("a temperature", s.Ambient-273.15, -50, 70, "degC")
 	}
-	t := &Test{s: s, verdict: Measuring, ratio: 1}
+	t := &Test{s: s, verdict: Measuring, ratio: 1, times: decisionTimes()}
 	t.g.s = &t.s
 	t.tiles = tiles(wholePrior(&t.s))
 	return t, nil
@@ -142,8 +143,8 @@ func (t *Test) Add(s Sample) bool {
 		}
 	}
 	made := false
-	for times := decisionTimes(); t.next < len(times) && t.g.lastAny >= times[t.next]-1e-6 && !t.Done(); t.next++ {
-		made = t.estimate(times[t.next]) || made
+	for ; t.next < len(t.times) && t.g.lastAny >= t.times[t.next]-1e-6 && !t.Done(); t.next++ {
+		made = t.estimate(t.times[t.next]) || made
 	}
 	return made
 }
