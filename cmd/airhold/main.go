@@ -47,6 +47,7 @@ func commands() []command {
 		{"replay", "run recorded readings, bus logs or a recorded boot through the same checks", withoutInput(runReplay)},
 		{"decode", "turn recorded bus frames into named values", runDecode},
 		{"calc", "the handbook's formulas: leaks, tanks, water in the air, sensors", withoutInput(runCalc)},
+		{"leakdown", "does the closed-up air hold, how much does it leak, how sure: live or on recordings", runLeakdown},
 		{"journal", "show or verify what the alarms did", withoutInput(runJournal)},
 		{"link", "bring a CAN interface up, listening only (root)", withoutInput(runLink)},
 		{"version", "say which build this is", withoutInput(runVersion)},

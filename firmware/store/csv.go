@@ -35,7 +35,10 @@ type CSVChannel struct {
 }
 
 // CSVOptions says what to read.
-type CSVOptions struct{ Channels []CSVChannel }
+type CSVOptions struct {
+	Channels   []CSVChannel
+	Headerless []string // what the columns of a table without a header row are, where it has exactly as many; nil: it is refused
+}
 
 // Problem is something in a recorded table that could not be read, and what was done about it.
 type Problem struct {
