@@ -11,6 +11,9 @@ import (
 const (
 	ratio   = 0.35
 	ratioSD = 0.1
+
+	// The air's temperature, where nobody measured it, is 20 degC but for 10 K.
+	ambientShare = 10 / anrKelvin
 )
 
 // kind is what a path joins.
@@ -212,16 +215,21 @@ func (o Options) rankNamed(name string) int {
 	return slices.IndexFunc(o.Ranks, func(r Rank) bool { return r.Name == name })
 }
 
-// scale is the standard uncertainty, as a ratio, of a flow because of the volume: rank -1 is the tank.
+// scale is the standard uncertainty, as a ratio, of a flow because of the volume and of an unmeasured air temperature:
+// rank -1 is the tank.
 func (o Options) scale(rank int, pressure, around float64) float64 {
+	warm := ambientShare
+	if o.Tank.Ambient > 0 {
+		warm = 0
+	}
 	if rank < 0 {
-		return orElse(o.Tank.VolumeUncertainty, 0.03) / math.Sqrt(3)
+		return math.Hypot(orElse(o.Tank.VolumeUncertainty, 0.03)/math.Sqrt(3), warm)
 	}
 	r := o.Ranks[rank]
 	v := orElse(r.VolumeUncertainty, 0.10) / math.Sqrt(3)
 	grown := r.Stretch * (2*pressure - around) // share of the capacity that is stretch: V(p) and p*dV/dp
 	s := orElse(r.StretchUncertainty, 0.2) / math.Sqrt(3) * grown / (1 + grown)
-	return math.Hypot(v, s)
+	return math.Sqrt(v*v + s*s + warm*warm)
 }
 
 func orElse(v, fallback float64) float64 {

@@ -32,9 +32,10 @@ func (w *Watch) Add(volume string, s leakdown.Sample) {
 }
 
 const (
-	longGap   = 30 * time.Second // without readings: the watch is cut there
-	leastTime = 60 * time.Second // of readings, to say anything of a volume
-	restNeed  = 3 * time.Minute  // between a rank's last fill or vent and its flow
+	longGap   = 30 * time.Second      // without readings: the watch is cut there
+	leastTime = 60 * time.Second      // of readings, to say anything of a volume
+	leastU    = 0.05 * litrePerMinute // of a tank's flow: an estimate held above zero says less than its interval does
+	restNeed  = 3 * time.Minute       // between a rank's last fill or vent and its flow
 )
 
 // Close ends the watch and returns its flows. The tank goes through the leak-down estimator, which takes the cooling
@@ -115,7 +116,7 @@ func TankFlow(r leakdown.Result, barometer float64) (Flow, error) {
 	own := u*u - common*common - volume*volume
 	start := r.StartPressure + barometer
 	return Flow{
-		Volume: TankName, Net: e.Leak.Value, Common: common, U: math.Sqrt(math.Max(own, 0.04*u*u)),
+		Volume: TankName, Net: e.Leak.Value, Common: common, U: math.Sqrt(max(own, 0.04*u*u, leastU*leastU)),
 		Start: start, Mean: start - (e.Cooling+e.Lost)/2,
 	}, nil
 }
@@ -216,5 +217,23 @@ func (w *Watch) takeRank(p *Phase, r Rank) {
 			tank = f.Mean
 		}
 	}
-	p.Flows = append(p.Flows, s.flow(r, p.Barometer, tank))
+	f := s.flow(r, p.Barometer, tank)
+	warm := anrKelvin / w.kelvin(list)
+	f.Net, f.U = f.Net*warm, f.U*warm
+	p.Flows = append(p.Flows, f)
+}
+
+// kelvin is the temperature of a rank's air: that of the air around, which the readings or the options tell, else 20 degC.
+func (w *Watch) kelvin(list []leakdown.Sample) float64 {
+	sum, n := 0.0, 0.0
+	for _, s := range list {
+		if s.Ambient > 0 {
+			sum += s.Ambient
+			n++
+		}
+	}
+	if n > 0 {
+		return sum / n
+	}
+	return orElse(w.o.Tank.Ambient, anrKelvin)
 }
