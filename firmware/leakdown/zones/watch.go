@@ -203,7 +203,7 @@ func (w *Watch) takeRank(p *Phase, r Rank) {
 		p.note(name, fmt.Sprintf("only %.0f s of readings can be used; %.0f s are needed.", s.length(), leastTime.Seconds()))
 		return
 	}
-	switch first := s.rest + s.at[0]; {
+	switch first := math.Floor(s.rest + s.at[0]); {
 	case s.moved:
 		p.note(name, fmt.Sprintf("it was filled or vented during the watch, %.0f s before what could be used; three minutes of rest are needed, because bags go on stretching.", first))
 	case !known:
