@@ -79,8 +79,15 @@ type CSV struct {
 	chans   []CSVChannel
 	notes   map[string]string
 
+	odd     *form  // how it is written; nil: as the contract says
+	pending []byte // a first row that was read in search of a header
+	ended   bool   // that row has a line end
+
 	timed   bool // the first row is known
 	wall    bool // times are RFC 3339
+	ofDay   bool // times are hours:minutes:seconds
+	days    int64
+	scale   float64 // seconds for one in the time column
 	first   int64
 	last    int64
 	row     []readings.Reading
@@ -228,7 +235,7 @@ func (c *CSV) tail() ([]byte, bool, error) {
 // header reads notes and column names.
 func (c *CSV) header(o CSVOptions) error {
 	for {
-		text, _, err := c.next()
+		text, ended, err := c.next()
 		if errors.Is(err, io.EOF) {
 			return c.refuse("it has no header row; the first row names the columns, the first of them \"time\"")
 		}
@@ -249,7 +256,7 @@ func (c *CSV) header(o CSVOptions) error {
 			c.note(string(trimmed[1:]))
 			continue
 		}
-		return c.name(string(trimmed), o)
+		return c.begin(trimmed, ended, o)
 	}
 }
 
@@ -277,24 +284,50 @@ func (c *CSV) note(text string) {
 	}
 }
 
-// name takes the header row.
-func (c *CSV) name(text string, o CSVOptions) error {
-	if !strings.Contains(text, ",") {
-		for sign, word := range map[string]string{";": "semicolons", "\t": "tabs"} {
-			if strings.Contains(text, sign) {
-				return c.refuse("line %d: its columns are parted by %s; save it with commas between columns and points in numbers", c.line, word)
+// begin takes the first row: the header, or, where a caller knows what the columns are, the first row of readings.
+func (c *CSV) begin(text []byte, ended bool, o CSVOptions) error {
+	if bytes.IndexByte(text, '\r') >= 0 {
+		return c.refuse("line %d: its lines end in a carriage return alone; save it with the line ends of Windows or Unix", c.line)
+	}
+	sep := separator(text, true)
+	cells := split(nil, text, sep)
+	if looksLikeTime(cells[0]) {
+		sep = separator(text, false)
+		cells = split(nil, text, sep)
+		if o.Headerless == nil || len(cells) != len(o.Headerless) {
+			hint := ""
+			if o.Headerless != nil {
+				hint = fmt.Sprintf("; without one only %d columns can be read, %s, and it has %d", len(o.Headerless), strings.Join(o.Headerless, " and "), len(cells))
 			}
+			return c.refuse("line %d: there is no header row; the first row names the columns, the first of them \"time\"%s", c.line, hint)
+		}
+		c.pending, c.ended = bytes.Clone(text), ended
+		c.columns = slices.Clone(o.Headerless)
+		c.say("", "there is no header row; its columns were read as %s", strings.Join(c.columns, " and "))
+	} else {
+		for _, cell := range cells {
+			c.columns = append(c.columns, strings.TrimSpace(string(cell)))
 		}
 	}
-	for cell := range strings.SplitSeq(text, ",") {
-		c.columns = append(c.columns, strings.TrimSpace(strings.Trim(strings.TrimSpace(cell), `"`)))
+	if err := c.name(o); err != nil {
+		return err
 	}
-	if c.columns[0] != "time" {
-		if _, ok := parseFloat([]byte(c.columns[0])); ok {
-			return c.refuse("line %d: there is no header row; the first row names the columns, the first of them \"time\"", c.line)
-		}
+	return c.look(sep)
+}
+
+// looksLikeTime reports whether a cell is a value, not a name: it begins as a number does.
+func looksLikeTime(cell []byte) bool {
+	cell = bytes.TrimLeft(cell, "+-.,")
+	return len(cell) > 0 && cell[0] >= '0' && cell[0] <= '9'
+}
+
+// name finds the channels' columns.
+func (c *CSV) name(o CSVOptions) error {
+	scale, ok := timeScale(c.columns[0])
+	if !ok {
 		return c.refuse("line %d: the first column is %q; it has to be \"time\" (RFC 3339, or seconds)", c.line, c.columns[0])
 	}
+	c.scale = scale
 	c.slot = make([]int32, len(c.columns))
 	for i := range c.slot {
 		c.slot[i] = -1
@@ -305,6 +338,12 @@ func (c *CSV) name(text string, o CSVOptions) error {
 			ch.Column = ch.ID
 		}
 		at := slices.Index(c.columns[1:], ch.Column) + 1
+		if at == 0 {
+			var err error
+			if at, err = c.headed(&ch); err != nil {
+				return err
+			}
+		}
 		switch {
 		case at == 0:
 			if ch.Required {
@@ -388,6 +427,12 @@ func (c *CSV) Next(e *Entry) error {
 // fill reads rows until one holds a time.
 func (c *CSV) fill() error {
 	c.row, c.pos = c.row[:0], 0
+	if text := c.pending; text != nil {
+		c.pending = nil
+		if c.takeAny(text, c.ended) {
+			return nil
+		}
+	}
 	for {
 		text, ended, err := c.next()
 		if err != nil {
@@ -396,22 +441,23 @@ func (c *CSV) fill() error {
 		if len(text) == 0 || text[0] == '#' {
 			continue
 		}
-		if c.take(text, ended) {
+		if c.takeAny(text, ended) {
 			return nil
 		}
 	}
 }
 
+func (c *CSV) takeAny(text []byte, ended bool) bool {
+	if c.odd != nil {
+		return c.takeOdd(text, ended)
+	}
+	return c.take(text, ended)
+}
+
 // take reads one row, and reports whether it was used.
 func (c *CSV) take(text []byte, ended bool) bool {
-	if cells := bytes.Count(text, []byte{','}) + 1; cells != len(c.columns) {
-		if cells < len(c.columns) && !ended {
-			c.say("", "the last row is torn: it has %d cells of %d and no end; it was left out", cells, len(c.columns))
-			return false
-		}
-		c.say("", "the row has %d cells, the header %d; cells without a column are left out, missing ones are no reading", cells, len(c.columns))
-	} else if !ended && c.slot[len(c.slot)-1] >= 0 && text[len(text)-1] != ',' {
-		c.say(c.columns[len(c.columns)-1], "the last row has no line end; if the recording was cut off there, its last cell may be short")
+	if !c.whole(bytes.Count(text, []byte{','})+1, ended, text[len(text)-1] == ',') {
+		return false
 	}
 	cell, rest := cut(text)
 	at, ok := c.when(cell)
@@ -429,14 +475,35 @@ func (c *CSV) take(text []byte, ended bool) bool {
 			c.bad(i, cell)
 			continue
 		}
-		ch := &c.chans[slot]
-		si := ch.Unit.SI(v)
-		if math.IsInf(si, 0) {
+		if !c.keep(i, at, v) {
 			c.bad(i, cell)
-			continue
 		}
-		c.row = append(c.row, readings.Reading{At: at, Value: si, Channel: ch.Channel})
 	}
+	return true
+}
+
+// whole looks at the number of a row's cells and at its end, and reports whether the row can be used.
+func (c *CSV) whole(cells int, ended, emptyEnd bool) bool {
+	if cells != len(c.columns) {
+		if cells < len(c.columns) && !ended {
+			c.say("", "the last row is torn: it has %d cells of %d and no end; it was left out", cells, len(c.columns))
+			return false
+		}
+		c.say("", "the row has %d cells, the header %d; cells without a column are left out, missing ones are no reading", cells, len(c.columns))
+	} else if !ended && c.slot[len(c.slot)-1] >= 0 && !emptyEnd {
+		c.say(c.columns[len(c.columns)-1], "the last row has no line end; if the recording was cut off there, its last cell may be short")
+	}
+	return true
+}
+
+// keep adds a reading to the row, and reports whether its value can be.
+func (c *CSV) keep(column int, at time.Duration, v float64) bool {
+	ch := &c.chans[c.slot[column]]
+	si := ch.Unit.SI(v)
+	if math.IsInf(si, 0) {
+		return false
+	}
+	c.row = append(c.row, readings.Reading{At: at, Value: si, Channel: ch.Channel})
 	return true
 }
 
@@ -447,16 +514,36 @@ func (c *CSV) bad(column int, cell []byte) {
 // when reads a row's time as boot time.
 func (c *CSV) when(cell []byte) (time.Duration, bool) {
 	ns, wall, ok := parseTime(cell)
+	ofDay := false
+	if !ok {
+		ns, ofDay = parseOfDay(cell)
+		ok = ofDay
+	} else if c.scale != 1 && !wall {
+		ns = int64(math.Round(float64(ns) * c.scale))
+	}
 	switch {
+	case !ok && bytes.Count(cell, []byte{':'}) == 1 && len(cell) < 10:
+		c.say("time", "%s may be hours:minutes or minutes:seconds; write hh:mm:ss or seconds; the row was left out", strconv.Quote(string(cell)))
+		return 0, false
 	case !ok:
 		c.say("time", "%s is no time; write RFC 3339 with its zone (2026-04-28T14:07:03Z) or seconds; the row was left out", strconv.Quote(string(cell[:min(len(cell), 40)])))
 		return 0, false
 	case !c.timed:
-		c.timed, c.wall, c.first, c.last = true, wall, ns, ns
-	case wall != c.wall:
+		c.timed, c.wall, c.ofDay, c.first, c.last = true, wall, ofDay, ns, ns
+		if ofDay {
+			c.say("time", "times are hours:minutes:seconds; they were read as time since the first row")
+		}
+	case wall != c.wall || ofDay != c.ofDay:
 		c.say("time", "%q is written another way than the first row's time; the row was left out", cell)
 		return 0, false
-	case ns < c.last:
+	}
+	if ofDay {
+		if ns += c.days; ns < c.last-23*3600*nano { // past midnight
+			c.days += 24 * 3600 * nano
+			ns += 24 * 3600 * nano
+		}
+	}
+	if ns < c.last {
 		c.say("time", "time runs backwards by %v; the row was left out; sort the rows, or part the file there", time.Duration(c.last-ns))
 		return 0, false
 	}

@@ -125,8 +125,6 @@ func TestCSVRefusesInWordsThatHelp(t *testing.T) {
 		o          store.CSVOptions
 		want       string
 	}{
-		{"semicolons", "time;tank\n0;600\n", tankAndFlag(), "parted by semicolons; save it with commas"},
-		{"tabs", "time\ttank\n0\t600\n", tankAndFlag(), "parted by tabs"},
 		{"a mapped column is missing", "time,TP2,TP_3,oil\n", wanted, `channel tank wants column "TP3", which is not there; columns are TP2, TP_3, oil; did you mean "TP`},
 		{"nothing usable", "time,tnak\n0,1\n", tankAndFlag(), `wanted tank, running; columns are tnak; did you mean "tnak"?`},
 		{"only time", "time\n0\n", tankAndFlag(), "no column but time"},
@@ -151,6 +149,77 @@ func TestCSVRefusesInWordsThatHelp(t *testing.T) {
 	}
 	if _, err := store.OpenCSV(filepath.Join(t.TempDir(), "none.csv"), tankAndFlag()); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("missing file: %v", err)
+	}
+}
+
+// The expectations are what a person reads in these rows: 1.234,5 is twelve hundred and some wherever commas are decimal.
+func TestCSVReadsOtherFormsWithoutGuessing(t *testing.T) {
+	t.Parallel()
+	two := store.CSVOptions{Channels: tankAndFlag().Channels, Headerless: []string{"time", "tank"}}
+	tests := []struct {
+		name, text string
+		o          store.CSVOptions
+		want       []string
+		problems   []string
+	}{
+		{"semicolons and points", "time;tank\n0;600\n0.5;601.5\n", two, []string{"0s 0 600000", "500ms 0 601500"}, []string{"line 1: written with columns parted by semicolons; read so"}},
+		{"semicolons, decimal commas", "time;tank;running\n0;600,5;1\n0,5;1.234,25;0\n", two, []string{"0s 0 600500", "0s 3 1", "500ms 0 1.23425e+06", "500ms 3 0"}, []string{"semicolons and decimal commas"}},
+		{"tabs, decimal commas", "time\ttank\n0,0\t600,5\n0,1\t600,25\n", two, []string{"0s 0 600500", "100ms 0 600250"}, []string{"tabs and decimal commas"}},
+		{"one zero before a comma proves it", "time;tank\n0,100;742,125\n0,200;742,250\n", two, []string{"0s 0 742125", "100ms 0 742250"}, []string{"decimal commas"}},
+		{"quoted decimal commas between commas", "time,tank\n\"0,5\",\"600,25\"\n\"1,5\",\"600,5\"\n", two, []string{"0s 0 600250", "1s 0 600500"}, []string{"decimal commas"}},
+		{"points between thousands, as two in a cell prove", "time;tank\n0;100.000,5\n0,5;1.100.000,5\n", two, []string{"0s 0 1.000005e+08", "500ms 0 1.1000005e+09"}, []string{"decimal commas"}},
+		{"commas between thousands", "time;tank\n0.5;1,600.5\n1.5;1,601.5\n", two, []string{"0s 0 1.6005e+06", "1s 0 1.6015e+06"}, []string{"semicolons; read so"}},
+		{"a cell against its column", "time;tank\n0,5;600,5\n1,5;7.12.3\n2,5;6,0,1\n", two, []string{"0s 0 600500"}, []string{"", `line 3, column tank: "7.12.3" is no number`, `"6,0,1" is no number`}},
+		{"windows file", "\ufefftime;tank\r\n0,5;600,5\r\n", two, []string{"0s 0 600500"}, []string{"decimal commas"}},
+		{"hours, minutes, seconds", "time,tank\n23:59:59.5,600\n00:00:00.5,601\n0:00:02,602\n", two, []string{"0s 0 600000", "1s 0 601000", "2.5s 0 602000"}, []string{"times are hours:minutes:seconds"}},
+		{"the same with a comma", "time;tank\n05:00:00,5;600,5\n05:00:01,25;601,5\n", two, []string{"0s 0 600500", "750ms 0 601500"}, []string{"decimal commas", "times are"}},
+		{"minutes or hours", "time,tank\n12:30,600\n1,601\n", two, []string{"0s 0 601000"}, []string{"may be hours:minutes or minutes:seconds"}},
+		{"no header", "0,600.5\n1,601.5\n", two, []string{"0s 0 600500", "1s 0 601500"}, []string{"no header row; its columns were read as time and tank"}},
+		{"no header, semicolons", "0,5;600,5\n1,5;601,5\n", two, []string{"0s 0 600500", "1s 0 601500"}, []string{"no header", "decimal commas"}},
+		{"a name with its unit", "time [ms],tank (bar)\n0,6\n1500,6.5\n", two, []string{"0s 0 600000", "1.5s 0 650000"}, []string{"read in bar, as its name says, not in kPa"}},
+		{"capitals", "Time,tank\n0,600\n", two, []string{"0s 0 600000"}, nil},
+		{"empty last cells", "time;tank;\n0;600;\n1;601;;\n", two, []string{"0s 0 600000", "1s 0 601000"}, []string{"semicolons"}},
+	}
+	for _, tc := range tests {
+		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
+			got, c := readTable(t, tc.text, tc.o)
+			if diff := cmp.Diff(tc.want, got); diff != "" {
+				t.Errorf("readings (-want +got):\n%s", diff)
+			}
+			p := c.Problems()
+			if len(p) != len(tc.problems) {
+				t.Fatalf("problems %v; want %d", p, len(tc.problems))
+			}
+			for i, want := range tc.problems {
+				if !strings.Contains(p[i].String(), want) {
+					t.Errorf("problem %d = %q; want %q in it", i, p[i], want)
+				}
+			}
+		})
+	}
+}
+
+func TestCSVRefusesWhatWouldHaveToBeGuessed(t *testing.T) {
+	t.Parallel()
+	two := store.CSVOptions{Channels: tankAndFlag().Channels, Headerless: []string{"time", "tank"}}
+	for _, tc := range []struct{ name, text, want string }{
+		{"decimal or thousands", "time;tank\n0;1,234\n1;1,235\n", `line 2, column tank: "1,234" can be read as 1.234 or as 1234`},
+		{"a point beside decimal commas", "time;tank\n0,5;1.234\n1,5;1.235\n", `line 2, column tank: "1.234" can be read as 1.234 or, as other columns have decimal commas, as 1234`},
+		{"both in one column", "time;tank\n0;600,5\n1;600.5\n", "lines 2 and 3, column tank: the decimal sign is a point in one and a comma in the other"},
+		{"commas for everything", "time,tank\n0,0,600,5\n0,1,600,4\n", "line 2: the rows have 4 cells where the header has 2"},
+		{"three columns without a header", "0;3.6;7.3\n0.1;3.6;7.3\n", "no header row; the first row names the columns, the first of them \"time\"; without one only 2 columns can be read"},
+		{"line ends of old", "time,tank\r0,600\r1,601\r", "carriage return"},
+		{"a name with a unit that is none", "time,tank (furlong)\n0,1\n", `unknown unit "furlong"`},
+		{"a time in fortnights", "time (fortnight),tank\n0,1\n", "the first column is"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
+			_, err := store.OpenCSV(writeTable(t, "r.csv", []byte(tc.text)), two)
+			if !errors.Is(err, store.ErrCSV) || !strings.Contains(err.Error(), tc.want) {
+				t.Errorf("OpenCSV = %v; want ErrCSV with %q", err, tc.want)
+			}
+		})
 	}
 }
 

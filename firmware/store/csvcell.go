@@ -120,6 +120,24 @@ func parseSeconds(b []byte) (int64, bool) {
 	return ns, true
 }
 
+// parseOfDay reads hours:minutes:seconds, with a fraction.
+func parseOfDay(b []byte) (int64, bool) {
+	hour, rest, ok1 := bytes.Cut(b, []byte{':'})
+	minute, rest, ok2 := bytes.Cut(rest, []byte{':'})
+	second, frac, _ := bytes.Cut(rest, []byte{'.'})
+	if !ok1 || !ok2 || len(hour) < 1 || len(hour) > 2 || len(minute) != 2 || len(second) != 2 {
+		return 0, false
+	}
+	h, ok1 := number(hour)
+	m, ok2 := number(minute)
+	s, ok3 := number(second)
+	f, ok4 := fraction(frac)
+	if !ok1 || !ok2 || !ok3 || !ok4 || m > 59 || s > 59 {
+		return 0, false
+	}
+	return (h*3600+m*60+s)*nano + f, true
+}
+
 // number reads digits; none are zero.
 func number(b []byte) (int64, bool) {
 	n := int64(0)
