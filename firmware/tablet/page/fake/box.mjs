@@ -10,6 +10,7 @@ import { fileURLToPath } from 'node:url'
 import { Aedes } from 'aedes'
 import { createWebSocketStream, WebSocketServer } from 'ws'
 import { about, scenes } from './scenes.mjs'
+import { tests } from './tests.mjs'
 
 const dist = join(fileURLToPath(new URL('.', import.meta.url)), '../../dist')
 const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.woff2': 'font/woff2', '.txt': 'text/plain' }
@@ -32,7 +33,7 @@ export async function openBox() {
   // One after the other: the broker takes a packet that overtakes another for a repeated one.
   let queue = Promise.resolve()
   const say = (topic, what, retain) => {
-    const packet = { cmd: 'publish', topic: `${prefix}/${topic}`, payload: JSON.stringify(what), dup: false, qos: retain ? 1 : 0, retain }
+    const packet = { cmd: 'publish', topic: `${prefix}/${topic}`, payload: what === undefined ? '' : JSON.stringify(what), dup: false, qos: retain ? 1 : 0, retain }
     queue = queue.then(() => new Promise((done, fail) => broker.publish(packet, (err) => (err ? fail(err) : done()))))
   }
   const topicOf = (a) => `alarm/${a.key}${a.where ? `/${a.where.replaceAll(' ', '-')}` : ''}`
@@ -44,6 +45,24 @@ export async function openBox() {
     for (const a of shown) say(topicOf(a), { ...stamp(), ...a, state: stateOf(a) }, true)
     say('alarms', { ...stamp(), unacked: shown.filter((a) => stateOf(a).endsWith('unacked')).length, active: shown.length, shelved: 0, out_of_service: 0, highest: 'none', flood: false }, true)
   }
+  let test
+  const sayTest = () => {
+    if (!test) return
+    say(`test/${test.state.run}`, test.state, true)
+    if (test.curve) say(`test/${test.state.run}/curve`, { run: test.state.run, ...test.curve }, true)
+  }
+  /** obey does what the box would do with a command of the test, as far as the page shows it. */
+  const obey = (verb, args) => {
+    if (verb === 'test-start') test = { state: { ...tests.safe.state, run: `k16-0428-${Object.keys(args).length}x`, zone: args.zone, phases: Number(args.phases) } }
+    else if (!test) return
+    else if (verb === 'test-stop') test = { state: { ...tests.stopped.state, run: test.state.run } }
+    else if (args.tick) {
+      const ticks = test.state.ticks.map((k) => (k.id === args.tick ? { ...k, done: !k.done } : k))
+      const left = ticks.filter((k) => !k.done).length
+      test = { ...test, state: { ...test.state, ticks, left, can_go: left === 0, next: left === 0 ? 'Next: fill' : '' } }
+    } else if (args.next) test = { state: { ...tests.fill.state, run: test.state.run } }
+    sayTest()
+  }
   const tick = setInterval(() => { if (talk) say('now', { ...stamp(), ...scene.now }, false) }, 500)
 
   const server = createServer(async (q, w) => {
@@ -54,7 +73,9 @@ export async function openBox() {
       commands.push({ verb: q.url.split('/').pop(), body })
       w.writeHead(refuse ? 403 : 200, { 'Content-Type': 'application/json' })
       w.end(JSON.stringify(refuse ? { id: body.id, ok: false, error: refuse } : { id: body.id, ok: true }))
-      if (!refuse) {
+      if (refuse) return
+      if (body.args) obey(q.url.split('/').pop(), body.args)
+      else {
         acked.add(topicOf(body))
         sayAlarms()
       }
@@ -86,6 +107,16 @@ export async function openBox() {
       say('online', { online: true, t: stamp().t, boot }, true)
       sayAlarms()
       if (talk) say('now', { ...stamp(), ...scene.now }, false)
+    },
+    /** test puts a state of the leak-down test on, or takes it away. */
+    test(name) {
+      if (name !== undefined && tests[name] === undefined) throw new Error(`no test ${name}; there are: ${Object.keys(tests).join(', ')}`)
+      if (test) {
+        say(`test/${test.state.run}`, undefined, true)
+        say(`test/${test.state.run}/curve`, undefined, true)
+      }
+      test = name === undefined ? undefined : tests[name]
+      sayTest()
     },
     /** hush stops or starts the snapshots, as a box does that hangs. */
     hush(quiet) { talk = !quiet },

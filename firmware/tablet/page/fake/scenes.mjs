@@ -114,6 +114,10 @@ export const scenes = {
   raised: {
     t: '09:30:00', alarms: [], now: { ...healthy, do: 'nothing to do', lowered: false, ranks: [rank('front', 180, 310, { raised: true, short: kPa(130) }), rank('rear', 200, 260, { raised: true })], left: null },
   },
+  parked: {
+    t: '15:40:00', alarms: [],
+    now: { ...healthy, do: 'nothing to do', tonight: '', moving: false, tank: { ...healthy.tank, pressure: kPa(742) }, ranks: [rank('front', 180, 310, { raised: true }), rank('rear', 200, 260, { raised: true })], left: null },
+  },
   old: {
     t: '09:40:00', alarms: [], now: { ...healthy, tank: { ...healthy.tank, age: 4100 }, ranks: [{ ...rank('front', 310, 310), age: 3100 }, rank('rear', 260, 260)] },
   },

@@ -5,13 +5,22 @@
 import { object } from './payload'
 import type { AlarmRef } from './view'
 
-/** tell sends a command and returns a sentence for the person: empty when the box did it. */
-export async function tell(verb: 'ack' | 'shelve', ref: AlarmRef, t: string, more: object = {}): Promise<string> {
+/** tell sends a command about an alarm and returns a sentence for the person: empty when the box did it. */
+export function tell(verb: 'ack' | 'shelve', ref: AlarmRef, t: string, more: object = {}): Promise<string> {
+  return post(verb, { key: ref.key, where: ref.where, ...(t ? { t } : {}), ...more })
+}
+
+/** tellTest sends a command of the leak-down test; its answer is as that of tell. */
+export function tellTest(verb: 'test-start' | 'test-step' | 'test-stop', args: Record<string, string>, t: string): Promise<string> {
+  return post(verb, { ...(t ? { t } : {}), args })
+}
+
+async function post(verb: string, what: object): Promise<string> {
   let answer: Response
   try {
     answer = await fetch(`api/cmd/${verb}`, {
       method: 'POST', headers: { 'Content-Type': 'application/json' }, credentials: 'same-origin', signal: AbortSignal.timeout(5000),
-      body: JSON.stringify({ id: newID(), key: ref.key, where: ref.where, ...(t ? { t } : {}), ...more }),
+      body: JSON.stringify({ id: newID(), ...what }),
     })
   } catch {
     return 'The box did not answer. Press again.'

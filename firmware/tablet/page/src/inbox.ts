@@ -2,7 +2,7 @@
 
 // The inbox holds what arrived last, and when. It is a pure fold over events: no clock, no network.
 
-import { isAlarm, isNow, object, type About, type Alarm, type AlarmsSum, type Now, type Online } from './payload'
+import { isAlarm, isCurve, isNow, isTest, object, type About, type Alarm, type AlarmsSum, type Now, type Online, type Test, type TestCurve } from './payload'
 
 /** Two clocks at one moment, in ms. `steady` never jumps but may stand still while a tablet sleeps; `wall` counts
  * through sleep but may be set by hand. An age is the larger of both differences, so old is never taken for fresh. */
@@ -32,6 +32,8 @@ export interface Inbox {
   about?: About
   sum?: AlarmsSum
   alarms: Map<string, { alarm: Alarm; generation: number }> // by topic
+  tests: Map<string, Arrived<Test> & { generation: number }> // by run
+  curves: Map<string, TestCurve> // by run
 }
 
 export type Event =
@@ -40,7 +42,7 @@ export type Event =
 
 /** empty returns the inbox of a page that has just been opened. */
 export function empty(started: Moment): Inbox {
-  return { started, linked: false, generation: 0, boots: [], alarms: new Map() }
+  return { started, linked: false, generation: 0, boots: [], alarms: new Map(), tests: new Map(), curves: new Map() }
 }
 
 /** receive returns the inbox after e. What cannot be read changes nothing. */
@@ -50,6 +52,7 @@ export function receive(b: Inbox, e: Event): Inbox {
   const [, version, , branch, ...rest] = e.topic.split('/')
   if (version !== 'v1' || branch === undefined) return b
   if (branch === 'alarm' && rest.length > 0) return withAlarm(b, e.topic, e.text)
+  if (branch === 'test' && rest[0] !== undefined) return rest[1] === 'curve' ? withCurve(b, rest[0], e.text) : withTest(b, rest[0], e.text, e.at)
   const what = parse(e.text)
   switch (branch) {
     case 'now':
@@ -74,7 +77,8 @@ function withNow(b: Inbox, now: Now, at: Moment): Inbox {
     if (now.boot !== last.boot) boots = [...boots.slice(-15), last.boot]
   }
   const alarms = new Map([...b.alarms].filter(([, a]) => a.generation === b.generation))
-  return { ...b, now: { what: now, at }, boots, alarms }
+  const tests = new Map([...b.tests].filter(([, t]) => t.generation === b.generation))
+  return { ...b, now: { what: now, at }, boots, alarms, tests }
 }
 
 function withAlarm(b: Inbox, topic: string, text: string): Inbox {
@@ -87,6 +91,39 @@ function withAlarm(b: Inbox, topic: string, text: string): Inbox {
   if (!isAlarm(what)) return b
   alarms.set(topic, { alarm: what, generation: b.generation })
   return { ...b, alarms }
+}
+
+/** withTest keeps the newest word of a run; an emptied topic takes the run away. */
+function withTest(b: Inbox, run: string, text: string, at: Moment): Inbox {
+  const tests = new Map(b.tests)
+  tests.delete(run) // the run that spoke last stands last
+  if (text === '') {
+    const curves = new Map(b.curves)
+    curves.delete(run)
+    return { ...b, tests, curves }
+  }
+  const what = parse(text)
+  if (!isTest(what) || what.run !== run) return b
+  tests.set(run, { what, at, generation: b.generation })
+  return { ...b, tests }
+}
+
+function withCurve(b: Inbox, run: string, text: string): Inbox {
+  const curves = new Map(b.curves)
+  if (text === '') curves.delete(run)
+  else {
+    const what = parse(text)
+    if (!isCurve(what)) return b
+    curves.set(run, what)
+  }
+  return { ...b, curves }
+}
+
+/** testOf returns the test that goes on, else the one that began last. Without a clock the one that spoke last counts. */
+export function testOf(b: Inbox): Arrived<Test> | undefined {
+  const all = [...b.tests.values()].reverse()
+  const began = (t: Test) => Date.parse(t.started ?? '') || 0
+  return all.find((t) => t.what.step !== 'result') ?? all.reduce<Arrived<Test> | undefined>((best, t) => (best && began(best.what) >= began(t.what) ? best : t), undefined)
 }
 
 function parse(text: string): unknown {

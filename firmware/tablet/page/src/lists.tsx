@@ -6,15 +6,17 @@ import type { Home, ListedAlarm, ListedChannel } from './view'
 
 /** Menu holds the screens there are. */
 export function Menu({ acts, view }: { acts: Acts; view: Home }) {
-  const go = (to: Screen, words: string, about: string) => (
-    <li><button type="button" class="btn wide" onClick={() => acts.go(to)} data-act={`go-${to}`}>{words}</button><p>{about}</p></li>
+  const go = (to: Screen, words: string, about: string, ready = true) => (
+    <li><button type="button" class={`btn wide${ready ? '' : ' off'}`} disabled={!ready} onClick={() => acts.go(to)} data-act={`go-${to}`}>{words}</button><p>{about}</p></li>
   )
+  const still = !view.moving || view.test?.running === true
   return (
     <div class="page">
       <h1>Menu</h1>
       <ul class="menu">
         {go('home', 'Home', 'what the air does now')}
         {go('alarms', 'Alarms', view.alarms.length === 0 ? 'none stands' : `${view.alarms.length} to look at`)}
+        {go('test', 'Leak-down test', !still ? 'stop first' : view.test?.words || 'how much leaks, and how sure that is', still)}
         {go('channels', 'Sensors', `${view.channels.length} channels: value, quality, age`)}
       </ul>
     </div>

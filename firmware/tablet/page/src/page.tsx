@@ -2,42 +2,48 @@
 
 import { render } from 'preact'
 import './page.css'
-import { tell } from './command'
-import { empty, receive, type Event } from './inbox'
+import { tell, tellTest } from './command'
+import { empty, receive, type Event, type Moment } from './inbox'
 import { Alarms, Channels, Menu } from './lists'
 import { moment } from './moment'
+import { Running, Start, type TestActs } from './Leakdown'
+import { lastWords, testView, zonesOf } from './leakdown'
 import { AskingScreen, CoverScreen, Foot, HomeScreen, type Acts, type Room, type Screen } from './screens'
 import { Sound } from './sound'
-import { derive, type AlarmRef, type View } from './view'
+import { derive, type AlarmRef, type Home, type View } from './view'
 
 const host = document.getElementById('page') as HTMLElement
 const sound = new Sound()
 let inbox = empty(moment())
 let screen: Screen = 'home'
 let trouble = ''
+const unkept = new Map<string, string>()
 let view: View = derive(inbox, moment())
 let ringing = 'none'
+let attended = '' // the run whose result is shown on the test's screen; empty: the choice of a new one
+let busy = false // a command of the test is on its way: a second press would count twice
 
 /** The choice of day or night is this tablet's own; without one the box's clock decides. */
 function night(): boolean {
-  const chosen = stored()
+  const chosen = kept('airhold-light') ?? unkept.get('airhold-light') ?? null
   return chosen !== null ? chosen === 'night' : view.hour >= 21 || view.hour < 6
 }
 
-function stored(): string | null {
+/** kept reads what this tablet was told to keep. */
+function kept(name: string): string | null {
   try {
-    return localStorage.getItem('airhold-light')
+    return localStorage.getItem(name)
   } catch {
     return null
   }
 }
 
-function store(light: string): void {
+/** keep stores a choice of this tablet's own. */
+function keep(name: string, value: string): void {
   try {
-    localStorage.setItem('airhold-light', light)
+    localStorage.setItem(name, value)
   } catch {
-    // A browser that keeps nothing: the choice lasts as long as the page does.
-    document.documentElement.dataset.light = light
+    unkept.set(name, value) // it lasts as long as the page does
   }
 }
 
@@ -71,13 +77,49 @@ const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble'> = {
     setTimeout(draw, 100)
   },
   night: () => {
-    store(night() ? 'day' : 'night')
+    keep('airhold-light', night() ? 'day' : 'night')
     draw()
   },
   go: (to) => {
+    if (screen === 'test' && to !== 'test') attended = '' // a result is left for good
     screen = to
+    trouble = ''
     draw()
   },
+}
+
+async function sendTest(verb: 'test-start' | 'test-step' | 'test-stop', args: Record<string, string>): Promise<void> {
+  if (busy) return
+  busy = true
+  trouble = await tellTest(verb, args, 't' in view ? view.t : '')
+  busy = false
+  draw()
+}
+
+/** testActs are the presses of the leak-down test. */
+const testActs: Omit<TestActs, 'trouble' | 'waits'> = {
+  start: (zone, phases, by) => {
+    if (by !== undefined) keep('airhold-by', by)
+    const who = by ?? kept('airhold-by') ?? ''
+    void sendTest('test-start', { zone, phases: String(phases), ...(who ? { by: who } : {}) })
+  },
+  tick: (id) => void sendTest('test-step', { tick: id }),
+  next: () => void sendTest('test-step', { next: '1' }),
+  stop: () => void sendTest('test-stop', {}),
+  home: () => acts.go('home'),
+  last: () => {
+    attended = testView(inbox, moment())?.run ?? ''
+    draw()
+  },
+}
+
+function TestScreen({ view: v, room, at }: { view: Home; room: Room; at: Moment }) {
+  const t = testView(inbox, at)
+  const waits = v.head.seen.length > 0 ? 'An alarm waits on Home.' : ''
+  const all: TestActs = { ...testActs, trouble, waits }
+  if (t && (t.running || attended === t.run)) return <Running key={`${t.run}/${t.step}`} view={t} acts={all} room={room} />
+  const limit = t?.limit
+  return <Start view={{ zones: zonesOf(inbox.now?.what.ranks), moving: v.moving, limit, last: lastWords(t), zone: '', by: kept('airhold-by') ?? '' }} acts={all} room={room} />
 }
 
 /** keepAwake asks the screen to stay on; the browser offers it only on trusted origins. */
@@ -88,6 +130,8 @@ async function keepAwake(): Promise<void> {
 function draw(): void {
   const at = moment()
   view = derive(inbox, at)
+  const test = testView(inbox, at)
+  if (test?.running) attended = test.run
   if (view.ring === 'high' && ringing !== 'high') screen = 'home' // there is one place to look
   ringing = view.ring
   sound.ring(view.ring, at.steady)
@@ -104,9 +148,10 @@ function draw(): void {
     >
       {view.kind === 'asking' && <AskingScreen view={view} />}
       {view.kind === 'cover' && <CoverScreen view={view} acts={all} room={room} />}
-      {view.kind === 'home' && screen === 'home' && <HomeScreen view={view} room={room} acts={all} />}
+      {view.kind === 'home' && screen === 'home' && <HomeScreen view={view.test && !view.test.running && view.test.run !== attended ? { ...view, test: undefined } : view} room={room} acts={all} />}
       {view.kind === 'home' && screen === 'menu' && <Menu view={view} acts={all} />}
       {view.kind === 'home' && screen === 'alarms' && <Alarms view={view} acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'test' && <TestScreen view={view} room={room} at={at} />}
       {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
       <Foot view={view} />
     </main>,

@@ -123,6 +123,120 @@ export interface About extends Stamp {
   signals: { id: string; quantity: string; unit: string; reference?: string; source: string }[] | null
 }
 
+// The leak-down test: topics test/{run} and test/{run}/curve, written by firmware/leakdown/session.
+
+export type TestStep = 'make_safe' | 'fill' | 'isolate' | 'watch' | 'result'
+export type Verdict = 'measuring' | 'pass' | 'fail' | 'undecided' | 'invalid' | 'stopped'
+
+export interface TestTick {
+  id: string
+  text: string
+  note?: string
+  done: boolean
+}
+
+export interface TestCondition {
+  id: string
+  text: string
+  sees: string
+  met: string // yes, no, not_seen
+  why?: string
+}
+
+export interface TestUpdate {
+  at: number
+  leak?: Measure | null
+  pass: number
+  fail: number
+}
+
+export interface TestPath {
+  where: string
+  includes: string[] | null
+  leak?: Measure | null
+  posterior: number
+}
+
+export interface TestResult {
+  run: string
+  at?: string
+  zone: string
+  where: string
+  by?: string
+  phases: number
+  verdict: Verdict
+  reasons: string[] | null
+  decided_at: number
+  duration: number
+  start?: Measure | null
+  limit?: Measure | null
+  leak?: Measure | null
+  drop?: Measure | null
+  naive_drop?: Measure | null
+  hole?: Measure | null
+  discharge: number
+  hold_time?: Measure | null
+  hold_at_least: boolean
+  hold_to?: Measure | null
+  dominant_uncertainty: string
+  help?: string
+  paths?: TestPath[] | null
+  cannot_tell?: string
+  budget?: { words: string; u?: Measure | null }[] | null
+  curve?: TestCurve | null
+  simulated?: boolean
+}
+
+export interface Test {
+  run: string
+  zone: string
+  where: string
+  step: TestStep
+  phase: number
+  phases: number
+  by?: string
+  started?: string
+  limit?: Measure | null
+  ticks: TestTick[] | null
+  left: number
+  conditions: TestCondition[] | null
+  can_go: boolean
+  next: string
+  do: string[] | null
+  hear?: string
+  cautions: string[] | null
+  pressure?: Measure | null
+  target?: Measure | null
+  safe?: Measure | null
+  seconds: number
+  leak?: Measure | null
+  drop?: Measure | null
+  pass: number
+  fail: number
+  cooling?: Measure | null
+  lost?: Measure | null
+  updates: TestUpdate[] | null
+  held_back: boolean
+  verdict: Verdict
+  reasons: string[] | null
+  result?: TestResult | null
+  before?: TestResult | null
+  compare?: string
+}
+
+/** A point is [s, kPa gauge], a band [s, kPa, low, high]. */
+export type Point = [number, number]
+export type Band = [number, number, number, number]
+
+export interface TestCurve {
+  run?: string
+  measured: Point[] | null
+  fit: Band[] | null
+  ahead: Band[] | null
+  cooling: Point[] | null
+  limit: Point[] | null
+}
+
 /** object says whether v is a JSON object. */
 export function object(v: unknown): v is Record<string, unknown> {
   return typeof v === 'object' && v !== null && !Array.isArray(v)
@@ -137,4 +251,16 @@ export function isNow(v: unknown): v is Now {
 /** isAlarm says whether v is a whole alarm state. */
 export function isAlarm(v: unknown): v is Alarm {
   return object(v) && typeof v.key === 'string' && typeof v.state === 'string' && typeof v.priority === 'string'
+}
+
+/** isTest says whether v is a whole state of a leak-down test. */
+export function isTest(v: unknown): v is Test {
+  return object(v) && typeof v.run === 'string' && typeof v.step === 'string' && typeof v.where === 'string' && typeof v.verdict === 'string'
+}
+
+/** isCurve says whether v can be drawn: every list is one of number lists, or missing. */
+export function isCurve(v: unknown): v is TestCurve {
+  const points = (l: unknown, n: number) => l === undefined || l === null ||
+    (Array.isArray(l) && l.every((p) => Array.isArray(p) && p.length >= n && p.slice(0, n).every((x) => typeof x === 'number' && Number.isFinite(x))))
+  return object(v) && points(v.measured, 2) && points(v.fit, 4) && points(v.ahead, 4) && points(v.cooling, 2) && points(v.limit, 2)
 }

@@ -14,7 +14,7 @@ export interface Room {
   phone: boolean
 }
 
-export type Screen = 'home' | 'menu' | 'alarms' | 'channels'
+export type Screen = 'home' | 'menu' | 'alarms' | 'channels' | 'test'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
@@ -49,18 +49,26 @@ function Button({ children, act, look = '', name }: { children: ComponentChildre
 }
 
 /** Rail holds the presses that are always there; a covered page has no menu, for there is nothing live behind it. */
-function Rail({ acts, menu = true }: { acts: Acts; menu?: boolean }) {
+function Rail({ acts, menu = true, test }: { acts: Acts; menu?: boolean; test?: Home['test'] }) {
   return (
     <nav class="rail" aria-label="Page">
-      <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>
+      {test ? <TestButton acts={acts} test={test} /> : <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>}
       <Button act={acts.night} name="night">{acts.nightLabel}</Button>
       {menu && <Button act={() => acts.go('menu')} name="menu">Menu</Button>}
     </nav>
   )
 }
 
-function Answer({ head, acts }: { head: Head; acts: Acts }) {
-  if (head.seen.length === 0) return null
+/** TestButton leads back to the test that goes on, or to its result. */
+function TestButton({ acts, test }: { acts: Acts; test: { running: boolean } }) {
+  return <Button look="go" act={() => acts.go('test')} name="go-test">{test.running ? 'Test' : 'Result'}</Button>
+}
+
+function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test'] }) {
+  if (head.seen.length === 0) {
+    if (test === undefined) return null
+    return <div class="answer"><TestButton acts={acts} test={test} /></div>
+  }
   return (
     <div class="answer">
       {head.later.length > 0 && <Button act={() => acts.later(head.later)} name="later">Later 10&nbsp;min</Button>}
@@ -100,7 +108,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
     <div class={`home ink-of-${view.head.ink}`}>
       <Hatch />
       <Top head={view.head} phone={room.phone} />
-      <Answer head={view.head} acts={acts} />
+      <Answer head={view.head} acts={acts} test={room.phone ? undefined : view.test} />
       <div class="clock">{view.clock}</div>
       <section class="zone" style={{ top: `${at.line}px` }} aria-label="Pressure">
         <PressureLine state={view.line} size={{ width, height: at.lineHeight, small: room.phone }} />
@@ -117,7 +125,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
         ))}
       </section>
       {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : note && <p class="foot-note">{note}</p>}
-      {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} />}
+      {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} test={room.phone ? view.test : undefined} />}
     </div>
   )
 }

@@ -4,6 +4,7 @@
 
 import { since, type Inbox, type Moment } from './inbox'
 import { usesKnown, wanted, type BarState } from './bar'
+import { lastWords, steps, testView, type TestView } from './leakdown'
 import type { Figure, LeakMark, LineRank, LineState } from './line'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
 import {
@@ -90,6 +91,7 @@ export interface Home extends Frame {
   alarms: ListedAlarm[]
   channels: ListedChannel[]
   moving: boolean
+  test: { run: string; running: boolean; words: string } | undefined // the leak-down test that goes on, or the last one
 }
 export type View = Asking | Cover | Home
 
@@ -107,17 +109,18 @@ export function derive(b: Inbox, at: Moment): View {
   const gone = b.online !== undefined && !b.online.what.online && since(b.online.at, at) <= old
   if (old > coverAfter || gone) {
     return {
-      kind: 'cover', ...coverWords(b), seconds: Math.floor(old / 1000), unit: 's since the last reading', past: past(now.what),
+      kind: 'cover', ...coverWords(b), seconds: Math.floor(old / 1000), unit: 's since the last reading', past: past(now.what, testView(b, at)?.running === true),
       state: now.what.state, ...frame, ring: 'medium',
     }
   }
   const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
-  const head = headOf(now.what, listed)
+  const test = testView(b, at)
+  const head = headOf(now.what, listed, test)
   const ringing = listed.filter((a) => unacked(a) && standing(a) && !a.silent)
   return {
     kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar: barOf(now.what, listed),
     facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, head), alarms: listed.map(listAlarm),
-    channels: channelsOf(now.what, old, b), moving: now.what.moving, ...frame,
+    channels: channelsOf(now.what, old, b), moving: now.what.moving, test: test && { run: test.run, running: test.running, words: testWords(test) }, ...frame,
     ring: ringing.reduce<Priority>((top, a) => (weight(a.priority) > weight(top) ? a.priority : top), 'none'),
   }
 }
@@ -146,13 +149,21 @@ function coverWords(b: Inbox): { title: string; rows: Row[] } {
   return { title: 'No link to the box', rows: [drive, { when: 'Then', text: 'Look at the box’s light and the Wi-Fi' }] }
 }
 
+/** testWords tells the running test, or the last one, in a line. */
+function testWords(t: TestView): string {
+  if (!t.running) return lastWords(t)
+  const time = t.step === 'watch' ? `, ${t.seconds} s` : ''
+  return `${upper(t.where)}, step ${t.at + 1} of ${steps.length}: ${lower(steps[t.at]?.words ?? '')}${time}`
+}
+
 /** past tells the last state in the past tense. */
-function past(n: Now): string {
+function past(n: Now, testing: boolean): string {
   const when = n.clk === 'unset' ? '' : clockTime(boxTime(n.t), true)
   const p = n.tank.pressure
   const tank = p ? ` and the tank had ${figure(p)} ${unit(p)}` : ''
   const first = when === '' ? `At the last reading ${pastWords[n.state] ?? pastWords.not_known}${tank}.` :
     `At ${when} ${pastWords[n.state] ?? pastWords.not_known}${tank}.`
+  if (testing) return `${first} The leak-down test goes on in the box. This page shows readings again as soon as they arrive.`
   return `${first} The machine’s air does not depend on this page. It shows readings again as soon as they arrive.`
 }
 
@@ -185,7 +196,7 @@ function ref(a: Alarm): AlarmRef {
 const airKeys = new Set(['tank-low', 'tank-short'])
 
 /** headOf says what stands in the head: the state, or the alarm that takes its place. */
-function headOf(n: Now, alarms: Alarm[]): Head {
+function headOf(n: Now, alarms: Alarm[], test: TestView | undefined): Head {
   const word = stateWords[n.state] ?? stateWords.not_known
   const now = { when: 'Now', text: n.do || 'nothing to do' }
   const quiet: Head = { ink: 'none', word, mark: 'none', blink: false, title: '', rows: [now], cause: '', seen: [], later: [] }
@@ -193,7 +204,8 @@ function headOf(n: Now, alarms: Alarm[]): Head {
   alarms = alarms.filter(standing)
   const lead = alarms[0]
   if (lead === undefined) {
-    if (n.banner) quiet.cause = n.banner
+    if (test?.running) quiet.cause = `Leak-down test: ${lower(testWords(test))}.${test.heldBack ? ' Air alarms are held back.' : ''}`
+    else if (n.banner) quiet.cause = n.banner
     else if (n.then) quiet.rows.push({ when: 'Then', text: n.then })
     else if (n.tonight) quiet.rows.push({ when: 'Tonight', text: n.tonight })
     return over.length > 0 ? returned(quiet, over) : quiet

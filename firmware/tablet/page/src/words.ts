@@ -67,6 +67,40 @@ export function figure(m: Measure, value = m.value): string {
   return Number(text) === 0 ? text.replace('-', '') : text
 }
 
+/** fine prints a quantity of a leak-down test, where tenths count, without its unit. Nothing is plain 0. */
+export function fine(m: Measure, value = m.value): string {
+  const most = { mm: 2, scfm: 2, 'bar/min': 3, 'MPa/min': 4, kPa: 1, 'L/min': 1, 'kPa/min': 1, '[psi]/min': 2, '[in_i]': 3 }[m.unit] ?? 1
+  const size = Math.abs(value) >= 99.95 ? 2 : Math.abs(value) >= 9.995 ? 1 : 0
+  const text = value.toFixed(Math.max(0, most - size))
+  return Number(text) === 0 ? '0' : text
+}
+
+/** set prints a quantity that a person set, as a limit: 3, not 3.0. */
+export function set(m: Measure): string {
+  return String(Number(fine(m)))
+}
+
+/** banded says whether a quantity carries an interval that can be told. */
+export function banded(m: Measure | null | undefined): m is Measure & { low: number; high: number } {
+  return !!m && [m.value, m.low, m.high].every((x) => typeof x === 'number' && Number.isFinite(x))
+}
+
+/** percent prints a chance; what is not certain never reads 100 %, what is not excluded never 0 %. */
+export function percent(chance: number): string {
+  if (!Number.isFinite(chance)) return 'not known'
+  if (chance > 0.99) return chance >= 0.9995 ? 'over 99.9 %' : `${(Math.floor(chance * 1000) / 10).toFixed(1).replace(/\.0$/, '')} %`
+  if (chance < 0.01) return 'under 1 %'
+  return `${Math.round(chance * 100)} %`
+}
+
+/** stretch tells a length of time in the unit a person would use: [figure, unit]. */
+export function stretch(s: number): [string, string] {
+  if (s < 119.5) return [s.toFixed(0), 's']
+  if (s < 7200) return [(s / 60).toFixed(s < 594 ? 1 : 0).replace(/\.0$/, ''), 'min']
+  if (s < 172_800) return [(s / 3600).toFixed(s < 36_000 ? 1 : 0).replace(/\.0$/, ''), 'h']
+  return [(s / 86_400).toFixed(0), 'days']
+}
+
 /** unsure says whether a quantity's 95 % interval is wider than a tenth of it. */
 export function unsure(m: Measure): boolean {
   return m.low !== undefined && m.high !== undefined && m.high - m.low > 0.1 * Math.abs(m.value)
