@@ -119,7 +119,7 @@ func (c zoneCase) run(ctx context.Context, seed uint64, n, cores int) (zoneRow, 
 }
 
 // figures makes lines of a row.
-func (row zoneRow) figures(level float64) []figure {
+func (row *zoneRow) figures(level float64) []figure {
 	c := row.kind
 	share := func(words string, k, n int, bar, aim target) figure {
 		low, high := binomial(k, n, level)

@@ -68,7 +68,7 @@ func Locate(o Options, phases []Phase) Outcome {
 		out.Answer = Found
 	}
 	out.Missed = m.missed(best)
-	out.say(o, list, m, seen)
+	out.say(o, seen)
 	return out
 }
 

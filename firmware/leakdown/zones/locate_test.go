@@ -35,7 +35,8 @@ func iso(r, b float64) float64 {
 	if r <= b {
 		return 1
 	}
-	return math.Sqrt(1 - math.Pow((r-b)/(1-b), 2))
+	x := (r - b) / (1 - b)
+	return math.Sqrt(1 - x*x)
 }
 
 // leaks are the true flows in L/min at the start of the first watch, by path; ratios are their critical ratios.
@@ -117,7 +118,8 @@ func TestZoneIsRightAsOftenAsTheBar(t *testing.T) {
 			const n = 600
 			right, cannot, covered, sizes := 0, 0, 0, 0
 			for i := range n {
-				l, want := leaks{}, []string{}
+				l := leaks{}
+				var want []string
 				if c.pair {
 					r := o.Ranks[i%2].Name
 					want = []string{r + " fill valve", r + " rank"}

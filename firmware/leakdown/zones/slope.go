@@ -73,7 +73,7 @@ func (c *course) short() bool { return c.length() < leastTime.Seconds()-2 || len
 
 // cut drops what lies before the rank came to rest: up to its last step in the watch, and up to three minutes of rest
 // where enough is left then.
-func (c *course) cut(_ Rank) {
+func (c *course) cut() {
 	const reach = 3 // blocks on either side
 	n := len(c.at)
 	if n > 4*reach {

@@ -48,21 +48,21 @@ func (w *Watch) CloseWith(tank leakdown.Result) Phase { return w.close(&tank) }
 func (w *Watch) close(tank *leakdown.Result) Phase {
 	p := Phase{Barometer: orElse(w.o.Tank.Barometer, defaultAir), Shut: w.shut}
 	list, note := longest(w.kept[TankName])
-	p.note("tank", note)
+	p.Notes = append(p.Notes, about("tank", note)...)
 	if n := len(list); n > 0 {
 		p.Duration = list[n-1].At - list[0].At
 	}
 	if tank == nil && len(list) > 0 {
 		r, err := estimate(w.o.Tank, list)
 		if err != nil {
-			p.note("tank", err.Error()+".")
+			p.Notes = append(p.Notes, about("tank", err.Error()+".")...)
 		} else {
 			tank = &r
 		}
 	}
 	switch {
 	case tank != nil:
-		p.takeTank(*tank, list)
+		takeTank(&p, *tank, list)
 	case len(list) == 0:
 		p.Notes = append(p.Notes, "The tank's pressure was not read.")
 	}
@@ -72,10 +72,12 @@ func (w *Watch) close(tank *leakdown.Result) Phase {
 	return p
 }
 
-func (p *Phase) note(volume, text string) {
-	if text != "" {
-		p.Notes = append(p.Notes, upper(volume)+": "+text)
+// about makes a list of at most one sentence about a volume.
+func about(volume, text string) []string {
+	if text == "" {
+		return nil
 	}
+	return []string{upper(volume) + ": " + text}
 }
 
 // estimate runs a whole leak-down test over a list.
@@ -122,10 +124,10 @@ func TankFlow(r leakdown.Result, barometer float64) (Flow, error) {
 }
 
 // takeTank adds the tank's flow.
-func (p *Phase) takeTank(r leakdown.Result, list []leakdown.Sample) {
+func takeTank(p *Phase, r leakdown.Result, list []leakdown.Sample) {
 	f, err := TankFlow(r, p.Barometer)
 	if err != nil {
-		p.note("tank", err.Error())
+		p.Notes = append(p.Notes, about("tank", err.Error())...)
 		return
 	}
 	if len(list) > 0 {
@@ -188,28 +190,28 @@ func span(d time.Duration) string {
 func (w *Watch) takeRank(p *Phase, r Rank) {
 	list, note := longest(w.kept[r.Name])
 	name := r.Name + " rank"
-	p.note(name, note)
+	p.Notes = append(p.Notes, about(name, note)...)
 	if len(list) == 0 {
 		if r.separable() {
-			p.note(name, "its pressure was not read.")
+			p.Notes = append(p.Notes, about(name, "its pressure was not read.")...)
 		}
 		return
 	}
 	begin := w.kept[r.Name][0].At
 	rested, known := w.rested[r.Name]
 	s := series(list, begin, rested, known)
-	s.cut(r)
+	s.cut()
 	if s.short() {
-		p.note(name, fmt.Sprintf("only %.0f s of readings can be used; %.0f s are needed.", s.length(), leastTime.Seconds()))
+		p.Notes = append(p.Notes, about(name, fmt.Sprintf("only %.0f s of readings can be used; %.0f s are needed.", s.length(), leastTime.Seconds()))...)
 		return
 	}
 	switch first := math.Floor(s.rest + s.at[0]); {
 	case s.moved:
-		p.note(name, fmt.Sprintf("it was filled or vented during the watch, %.0f s before what could be used; three minutes of rest are needed, because bags go on stretching.", first))
+		p.Notes = append(p.Notes, about(name, fmt.Sprintf("it was filled or vented during the watch, %.0f s before what could be used; three minutes of rest are needed, because bags go on stretching.", first))...)
 	case !known:
 		p.Remarks = append(p.Remarks, fmt.Sprintf("How long the %s had rested is not known; three minutes are assumed.", name))
 	case first < restNeed.Seconds()-0.5:
-		p.note(name, fmt.Sprintf("it had rested for %.0f s only since it was filled or vented; three minutes are needed, because bags go on stretching.", first))
+		p.Notes = append(p.Notes, about(name, fmt.Sprintf("it had rested for %.0f s only since it was filled or vented; three minutes are needed, because bags go on stretching.", first))...)
 	}
 	tank := math.NaN()
 	for _, f := range p.Flows {

@@ -58,7 +58,7 @@ func setText(set []string) string {
 }
 
 // say writes the sentences, the step and the trust.
-func (out *Outcome) say(o Options, list []way, m problem, seen []bool) {
+func (out *Outcome) say(o Options, seen []bool) {
 	switch out.Answer {
 	case Nothing:
 		out.add("No leak above %s was found. One of up to %s in one place could have been missed.",
