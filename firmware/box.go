@@ -65,6 +65,7 @@ type Box struct {
 	keep    bool
 	seq     uint64
 	now     atomic.Pointer[publish.Now]
+	tests   tests
 	started atomic.Int64 // spine ticks, for whoever asks after its health
 }
 
@@ -77,17 +78,15 @@ func NewBox(o BoxOptions) (*Box, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	b := &Box{o: o, table: NewTable(o.Machine), mail: newMailbox(o.Simulated)}
-	var saved *alarms.Saved
+	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Tests: voice{b}}
 	var tap *store.Tap
+	var err error
 	if o.Store != nil {
-		s, t, err := b.startLog()
-		if err != nil {
+		if so.Saved, so.Learned, tap, err = b.startLog(); err != nil {
 			return nil, err
 		}
-		saved, tap = s, t
 	}
-	var err error
-	if b.spine, err = NewSpine(SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Saved: saved}); err != nil {
+	if b.spine, err = NewSpine(so); err != nil {
 		return nil, err
 	}
 	sysfs := o.Machine.Box.Sysfs
@@ -110,19 +109,22 @@ func NewBox(o BoxOptions) (*Box, error) {
 	return b, b.newOutlets()
 }
 
-// startLog begins the log of this boot and returns the alarms as they were when the last one ended.
-func (b *Box) startLog() (*alarms.Saved, *store.Tap, error) {
+// startLog begins the log of this boot and returns the alarms as they were when the last one ended, and what was learned.
+func (b *Box) startLog() (*alarms.Saved, map[string][]byte, *store.Tap, error) {
 	saved, err := b.o.Store.Alarms()
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	learned, err := b.o.Store.Learned()
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
+	}
+	if err := b.loadTests(learned); err != nil {
+		return nil, nil, nil, err
 	}
 	err = b.o.Store.StartBoot(store.Snapshot{Boot: b.o.Boot, Software: b.o.Software, Machine: b.o.Text, Alarms: saved, Learned: learned}, b.table)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	b.keep = true
 	var tap *store.Tap
@@ -132,10 +134,10 @@ func (b *Box) startLog() (*alarms.Saved, *store.Tap, error) {
 			names = append(names, l.Name)
 		}
 		if tap, err = b.o.Store.Frames(names); err != nil {
-			return nil, nil, err
+			return nil, nil, nil, err
 		}
 	}
-	return &saved, tap, nil
+	return &saved, learned, tap, nil
 }
 
 type frames struct{ to *store.Tap }
@@ -176,7 +178,7 @@ func (b *Box) newOutlets() error {
 	})
 	var err error
 	b.server, err = tablet.New(tablet.Options{
-		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
+		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
 		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
 	})
 	return err
@@ -338,6 +340,13 @@ func (b *Box) apply(l *letter) {
 		b.o.Store.Append(*e)
 	}
 	answer := b.spine.Apply(e)
+	switch {
+	case e.Kind == store.IsTick:
+		b.lendHands()
+	case e.Kind == store.IsCommand && e.Command.Verb.IsTest():
+		b.lendHands()
+		b.tellTest()
+	}
 	if l.answer != nil {
 		l.answer <- answer
 	}
@@ -420,6 +429,7 @@ func (b *Box) tell() {
 	}
 	b.now.Store(n)
 	b.said(b.outlet.Now(n))
+	b.tellTest()
 }
 
 func (b *Box) sum() {

@@ -201,6 +201,9 @@ func (s *Spine) nowWords(n *publish.Now) {
 			n.Do, n.Then = "carry on", lowerFirst(row.Do)
 		}
 	}
+	if words := s.test.Words(); words != "" {
+		n.Do, n.Then = words, ""
+	}
 	slices.SortStableFunc(states, func(a, b alarms.State) int { return strings.Compare(string(a.Key), string(b.Key)) })
 	n.Unseen = []publish.UnseenNow{}
 	for _, st := range states {

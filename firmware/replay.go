@@ -28,6 +28,7 @@ type ReplayOptions struct {
 	Log      string          // folder of recorded boots, or one of them
 	Until    time.Duration   // stop there; 0: at the end
 	Out      Outputs
+	Tests    TestOutputs // is told of finished leak-down tests; nil: nobody
 }
 
 // source gives entries in order; io.EOF ends it.
@@ -46,6 +47,7 @@ type Replay struct {
 	frames  func() int64
 	notes   func() []string
 	clocked bool
+	learned map[string][]byte
 }
 
 // ErrNothing says that recorded data has no usable reading.
@@ -64,7 +66,7 @@ func OpenReplay(o ReplayOptions) (*Replay, error) {
 	if err != nil {
 		return nil, err
 	}
-	if r.spine, err = NewSpine(SpineOptions{Machine: r.machine, Table: r.table, Out: o.Out, Saved: saved}); err != nil {
+	if r.spine, err = NewSpine(SpineOptions{Machine: r.machine, Table: r.table, Out: o.Out, Saved: saved, Learned: r.learned, Tests: o.Tests}); err != nil {
 		return nil, errors.Join(err, r.src.Close())
 	}
 	return r, nil
@@ -88,7 +90,7 @@ func (r *Replay) openLog() (*alarms.Saved, error) {
 		}
 		r.machine = m
 	}
-	r.src, r.table, r.notes, r.clocked = b, b.Table(), b.Lost, true
+	r.src, r.table, r.notes, r.clocked, r.learned = b, b.Table(), b.Lost, true, snap.Learned
 	return &snap.Alarms, nil
 }
 

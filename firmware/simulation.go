@@ -14,6 +14,7 @@ import (
 	"airhold/config"
 	"airhold/firmware/clock"
 	"airhold/firmware/intake"
+	"airhold/firmware/leakdown/session"
 	"airhold/firmware/rig"
 )
 
@@ -28,7 +29,39 @@ func RigWires(r *rig.Rig, c *clock.Virtual) Wires {
 		Link: func(_ context.Context, index int, _ config.Link) (intake.FrameSource, error) {
 			return &rigLink{rig: r, clock: c, index: uint16(index), leave: c.Join()}, nil //nolint:gosec // a box has a handful of links
 		},
+		Hands: rigHands{r},
 	}
+}
+
+// rigHands start the simulated engine, charge and vent when a leak-down test asks for it: nobody can press the buttons of
+// a machine that is not there. They touch only a machine that is parked in the shop, where no story goes on.
+type rigHands struct{ rig *rig.Rig }
+
+// Help does what a step asks of a person.
+func (h rigHands) Help(step session.Step, phase int) string {
+	if h.rig.Story().Name != rig.ShopStory {
+		return ""
+	}
+	var do []rig.Event
+	var words string
+	switch {
+	case step == session.MakeSafe:
+		do, words = append(rig.ShutDown(), rig.Event{What: rig.Halt}), "Simulated: nobody else works on this machine now, and its engine is stopped."
+	case step == session.Fill:
+		do, words = rig.ChargeUp(), "Simulated: the engine is started and charges tank and ranks; that takes a minute or two."
+	case step == session.Isolate && phase > 1:
+		do, words = rig.VentRanks(), "Simulated: the ranks are being vented."
+	case step == session.Isolate:
+		do, words = rig.ShutDown(), "Simulated: the engine is stopped."
+	case step == session.Done:
+		do = rig.ShutDown()
+	}
+	for _, e := range do {
+		if err := h.rig.Do(e); err != nil {
+			return "Simulated: " + err.Error()
+		}
+	}
+	return words
 }
 
 type rigBus struct {

@@ -11,6 +11,7 @@ import (
 	"airhold/firmware/clock"
 	"airhold/firmware/compressor"
 	"airhold/firmware/findings"
+	"airhold/firmware/leakdown/session"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
 	"airhold/firmware/supply"
@@ -38,8 +39,10 @@ type SpineOptions struct {
 	Machine *config.Machine
 	Table   *readings.Table
 	Out     Outputs
-	Saved   *alarms.Saved // alarm state from before the start; nil: none
-	Heard   findings.Sink // is told every finding before the alarm engine; nil: nobody
+	Saved   *alarms.Saved     // alarm state from before the start; nil: none
+	Heard   findings.Sink     // is told every finding before the alarm engine; nil: nobody
+	Learned map[string][]byte // what was learned before the start, by name; the leak-down test takes its signatures from it
+	Tests   TestOutputs       // is told of finished leak-down tests; nil: nobody
 }
 
 // Spine owns all checks and alarms of one machine. It is pure: what it says follows from the entries it was given, in
@@ -52,6 +55,7 @@ type Spine struct {
 	trust   *trust.Trust
 	comp    *compressor.Compressor
 	supply  *supply.Supply
+	test    *session.Session
 	est     clock.Estimate
 	last    []lastValue
 	speed   readings.Channel
@@ -94,6 +98,7 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	s.trust = trust.New(trustOptions(o.Machine, o.Table), o.Table, sink)
 	s.comp = compressor.New(compressorOptions(o.Machine, o.Table, runs{s}), o.Table, sink)
 	s.supply = supply.New(supplyOptions(o.Machine, o.Table, s.comp), o.Table, sink)
+	s.test = session.New(s.sessionOptions(), o.Table)
 	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
 	s.drive = readings.NoChannel
 	if len(o.Machine.Compressors) > 0 {
@@ -135,6 +140,9 @@ func (s *Spine) Apply(e *store.Entry) alarms.Answer {
 	case store.IsTick:
 		s.tick(e.At)
 	case store.IsCommand:
+		if e.Command.Verb.IsTest() {
+			return s.testCommand(e.At, e.Command)
+		}
 		return s.engine.Command(e.At, *e.Command)
 	case store.IsClock:
 		s.setClock(e.Clock)
@@ -158,6 +166,7 @@ func (s *Spine) read(r readings.Reading) {
 	s.trust.Read(r)
 	s.comp.Read(r)
 	s.supply.Read(r)
+	s.test.Read(r)
 }
 
 func (s *Spine) tick(at time.Duration) {
@@ -170,6 +179,7 @@ func (s *Spine) tick(at time.Duration) {
 			s.o.Out.Event(Event{At: at, Kind: "data-back", Text: "The readings move again."})
 		}
 	}
+	s.test.Tick(at)
 	s.suppress(at)
 	s.comp.Tick(at)
 	s.supply.Tick(at)
@@ -189,6 +199,7 @@ func (s *Spine) suppress(at time.Duration) {
 	raised, seen := s.value(s.lowered, at)
 	slow, moving := s.value(s.speed, at)
 	s.rule(alarms.S3, (seen && raised < 0.5) || (moving && slow < slowSpeed), at)
+	s.rule(alarms.S4, s.test.Running(), at)
 	turns, turning := s.value(s.drive, at)
 	on, keyed := s.value(s.ign, at)
 	s.rule(alarms.S5, (turning && turns < stillDrive) || (keyed && on < 0.5), at)

@@ -14,6 +14,7 @@ import (
 	"airhold/config"
 	"airhold/firmware/clock"
 	"airhold/firmware/intake"
+	"airhold/firmware/leakdown/session"
 	"airhold/firmware/readings"
 )
 
@@ -22,6 +23,14 @@ type Wires struct {
 	I2C  func(name string) (i2c.BusCloser, error)
 	SPI  func(name string) (intake.SPIConn, error)
 	Link func(ctx context.Context, index int, l config.Link) (intake.FrameSource, error)
+
+	Hands Hands // of a simulated machine, nil at a real one: there a person does what a step asks
+}
+
+// Hands do at a simulated machine what a leak-down test asks of a person. Help is told each step, on the spine's
+// goroutine, and answers with a sentence about what it did; empty: nothing.
+type Hands interface {
+	Help(step session.Step, phase int) string
 }
 
 // RealWires are the box's own buses.

@@ -28,8 +28,8 @@ type answered struct {
 func (e *Engine) Command(at time.Duration, c Command) Answer {
 	e.begin(at)
 	at = e.now
-	if c.ID == "" {
-		return Answer{Error: "the command has no id, so a repeat of it could not be told from a second one"}
+	if why := c.unfit(); why != "" {
+		return Answer{Error: why}
 	}
 	for len(e.order) > 0 && (len(e.order) >= mostAnswers || at-e.answers[e.order[0]].at > keepAnswers) {
 		delete(e.answers, e.order[0])
@@ -54,8 +54,8 @@ func (e *Engine) Command(at time.Duration, c Command) Answer {
 
 // admit checks everything that can be checked before the verb is looked at.
 func (e *Engine) admit(c Command) (*item, string) {
-	if c.Age > staleAfter {
-		return nil, fmt.Sprintf("this was asked %d s ago; look again and repeat it if you still want it", int64(c.Age/time.Second))
+	if why := c.late(); why != "" {
+		return nil, why
 	}
 	if _, ok := e.index[c.Key]; !ok {
 		return nil, fmt.Sprintf("there is no alarm %q", string(c.Key))
@@ -68,12 +68,41 @@ func (e *Engine) admit(c Command) (*item, string) {
 		}
 		return nil, fmt.Sprintf("alarm %q has nothing at %q so far", string(c.Key), place)
 	}
+	return it, c.barred()
+}
+
+// Refusal says why nothing may be done for a command, whatever it asks: it has no id, it is too old, or its sender may
+// only look. Empty: nothing stands in its way.
+func (c Command) Refusal() string {
+	for _, why := range []string{c.unfit(), c.late(), c.barred()} {
+		if why != "" {
+			return why
+		}
+	}
+	return ""
+}
+
+func (c Command) unfit() string {
+	if c.ID == "" {
+		return "the command has no id, so a repeat of it could not be told from a second one"
+	}
+	return ""
+}
+
+func (c Command) late() string {
+	if c.Age > staleAfter {
+		return fmt.Sprintf("this was asked %d s ago; look again and repeat it if you still want it", int64(c.Age/time.Second))
+	}
+	return ""
+}
+
+func (c Command) barred() string {
 	switch c.Role {
 	case Operate, Service:
-		return it, ""
+		return ""
 	case View:
 	}
-	return it, "viewing does not include this; sign in to operate"
+	return "viewing does not include this; sign in to operate"
 }
 
 // do carries out a command on a known item; the sentence is empty when it is done.
@@ -101,6 +130,8 @@ func (e *Engine) do(it *item, at time.Duration, c Command) string {
 			return "only service may do this; ask the shop"
 		}
 		return e.serve(it, at, c.Verb, w)
+	case TestStart, TestStep, TestStop:
+		return "this belongs to the leak-down test, not to an alarm"
 	case CareDone:
 		return "this belongs to the care list, not to an alarm"
 	default:

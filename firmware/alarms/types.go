@@ -135,7 +135,15 @@ const (
 	PutBack  Verb = "in-service"
 	CareDone Verb = "care-done"
 	Note     Verb = "note"
+
+	// The leak-down test's; the engine refuses them, the spine hands them to the test.
+	TestStart Verb = "test-start"
+	TestStep  Verb = "test-step"
+	TestStop  Verb = "test-stop"
 )
+
+// IsTest says whether a verb belongs to the leak-down test.
+func (v Verb) IsTest() bool { return v == TestStart || v == TestStep || v == TestStop }
 
 // Role is what a person may do.
 type Role string
@@ -159,6 +167,8 @@ type Command struct {
 	Via   string        `json:"via"` // "page", "cli"
 	Why   string        `json:"why,omitempty"`
 	Age   time.Duration `json:"age,omitempty"` // how old it was when it arrived; zero: just now
+
+	Args map[string]string `json:"args,omitempty"` // of the leak-down test's verbs
 }
 
 // Answer is what the box says to a command.

@@ -10,6 +10,7 @@ package findings
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"strconv"
 	"time"
@@ -102,4 +103,41 @@ func (m Measure) MarshalJSON() ([]byte, error) {
 		out.Low, out.High, out.Confidence = &lo, &hi, 0.95
 	}
 	return json.Marshal(out)
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote; null is the zero Measure. A unit that is none of ours is an error.
+func (m *Measure) UnmarshalJSON(data []byte) error {
+	if string(data) == "null" {
+		*m = Measure{}
+		return nil
+	}
+	var in measureJSON
+	if err := json.Unmarshal(data, &in); err != nil {
+		return err
+	}
+	u, ok := unitCoded(in.Unit)
+	if !ok {
+		return fmt.Errorf("a quantity in %q: no such unit", in.Unit)
+	}
+	*m = Measure{SI: u.SI(in.Value), Unit: u, Reference: in.Reference}
+	if in.Low != nil && in.High != nil {
+		m.Low, m.High = u.SI(*in.Low), u.SI(*in.High)
+	}
+	return nil
+}
+
+// unitCoded finds the unit that is written with a code.
+func unitCoded(code string) (units.Unit, bool) {
+	if code == "kPa/min" { // a fall of pressure: a word of reports, of no file
+		return units.Unit{Code: code, Dim: units.None, Factor: 1000.0 / 60}, true
+	}
+	for d := units.Pressure; d <= units.Density; d++ {
+		if u, err := units.ParseUnit(code, d); err == nil && u.Code == code {
+			return u, true
+		}
+	}
+	if code == "1" {
+		return units.Preferred(units.None), true
+	}
+	return units.Unit{}, false
 }

@@ -42,6 +42,8 @@ type Outlet struct {
 	order  []string         // topics with something new to say, oldest first
 	now    []byte           // the newest snapshot
 	fresh  []byte           // the same while it was not yet sent
+	curve  word             // the newest curve of a test, and its topic
+	curves string
 	events [][]byte
 	lost   int64 // events that did not fit
 	wake   chan struct{}
@@ -143,6 +145,12 @@ func (o *Outlet) retain(topic string, v any) error {
 	if err != nil {
 		return fmt.Errorf("write %s: %w", topic, err)
 	}
+	o.leave(topic, b)
+	return nil
+}
+
+// leave leaves the newest word on a retained topic.
+func (o *Outlet) leave(topic string, b []byte) {
 	o.mu.Lock()
 	w := o.state[topic]
 	if w == nil {
@@ -156,7 +164,6 @@ func (o *Outlet) retain(topic string, v any) error {
 	}
 	o.mu.Unlock()
 	o.ring()
-	return nil
 }
 
 func (o *Outlet) ring() {
@@ -271,8 +278,8 @@ func (o *Outlet) mark() {
 func (o *Outlet) flush(c paho.Client) error {
 	for {
 		o.mu.Lock()
-		var topic string
-		var payload, event, now []byte
+		var topic, curves string
+		var payload, event, now, curve []byte
 		switch {
 		case len(o.order) > 0:
 			topic = o.order[0]
@@ -281,6 +288,9 @@ func (o *Outlet) flush(c paho.Client) error {
 			event = o.events[0]
 		default:
 			now, o.fresh = o.fresh, nil
+			if o.curve.dirty {
+				curve, curves, o.curve.dirty = o.curve.payload, o.curves, false
+			}
 		}
 		o.mu.Unlock()
 		switch {
@@ -308,6 +318,9 @@ func (o *Outlet) flush(c paho.Client) error {
 			if now != nil && c.IsConnectionOpen() {
 				// Quality of service 0: the next one comes in half a second.
 				c.Publish(o.prefix+"now", 0, false, now)
+			}
+			if curve != nil && c.IsConnectionOpen() {
+				c.Publish(o.prefix+curves, 0, false, curve) // the same: the next one comes within seconds
 			}
 			return nil
 		}

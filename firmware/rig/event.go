@@ -43,6 +43,7 @@ const (
 	Charge     Action = "charge"     // the pressure switch asks for a run now, up to cut-out
 	Rank       Action = "rank"       // Where front or rear, Amount Pa gauge: fills or vents once to it, then shuts
 	Drain      Action = "drain"      // lets the water out of the tank
+	Halt       Action = "halt"       // the story's further events do not happen: somebody else is at the machine now
 )
 
 // Event is one thing that happens to the simulated machine. Stories are lists of events, Options.Faults adds some, Do
@@ -131,7 +132,7 @@ func (e Event) check() error {
 		if e.Where != "front" && e.Where != "rear" {
 			return fmt.Errorf("%s: no rank %q; ranks: front, rear", e.What, e.Where)
 		}
-	case Stall, Silence, Supply, Codes, Key, Engine, Hydraulics, Control, Plant, StickOn, Charge, Drain:
+	case Stall, Silence, Supply, Codes, Key, Engine, Hydraulics, Control, Plant, StickOn, Charge, Drain, Halt:
 	default:
 		return fmt.Errorf("unknown action %q", e.What)
 	}
@@ -225,6 +226,8 @@ func (r *Rig) apply(e Event) {
 	case Unplug, Short, Stick, Drift, Plug:
 		c, _ := channelNamed(e.Where)
 		r.wiring(c, e)
+	case Halt:
+		r.events = nil
 	case Stall:
 		r.m.apply(e)
 		r.released.Broadcast()

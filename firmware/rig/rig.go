@@ -209,8 +209,9 @@ func (r *Rig) advance(to time.Duration) {
 func (r *Rig) fire() {
 	at := time.Duration(r.m.ticks) * tickTime
 	for len(r.events) > 0 && r.events[0].At <= at {
-		r.apply(r.events[0])
+		e := r.events[0]
 		r.events = r.events[1:]
+		r.apply(e)
 	}
 }
 

@@ -226,14 +226,17 @@ func faults() story {
 	)
 }
 
-// shop repeats one round of charging, resting and venting half way, as a guided test asks for it.
+// ShopStory is the name of the story whose machine waits for a leak-down test.
+const ShopStory = "shop"
+
+// shop repeats one round of charging, resting and venting half way, until a Halt: then whoever does that works the machine.
 func shop() story {
 	const round, rounds = 31 * time.Minute, 8
 	s := story{
 		StoryInfo: StoryInfo{
-			Name: "shop",
+			Name: ShopStory,
 			Words: "parked in the shop: tank and ranks charged, engine off, valves shut, the air cools; after 15 minutes the ranks are " +
-				"vented to 50 kPa; all again every 31 minutes",
+				"vented to 50 kPa; all again every 31 minutes, until a leak-down test is begun: then simulated hands charge and vent for it",
 			Starts: local(14, 0), First: -1, Lasts: round * rounds,
 		},
 		skies: []sky{{0, 17, 0.55, 0}, {4 * time.Hour, 18, 0.55, 0}},
@@ -245,14 +248,29 @@ func shop() story {
 		var out []Event
 		for t := time.Duration(0); t < round*rounds; t += round {
 			out = slices.Concat(out, on(t, Key, Engine, Hydraulics, Charge),
-				[]Event{{At: t, What: Rank, Where: "front", Amount: frontWork}, {At: t, What: Rank, Where: "rear", Amount: rearWork}},
+				ranksTo(t, frontWork, rearWork),
 				off(t+105*time.Second, Hydraulics, Engine),
-				[]Event{
-					{At: t + 16*time.Minute, What: Rank, Where: "front", Amount: 50e3},
-					{At: t + 16*time.Minute, What: Rank, Where: "rear", Amount: 50e3},
-				})
+				ranksTo(t+16*time.Minute, ventedTo, ventedTo))
 		}
 		return out
 	}
 	return s
 }
+
+// ventedTo is what a second watch wants in the ranks, Pa gauge.
+const ventedTo = 50e3
+
+func ranksTo(at time.Duration, front, rear float64) []Event {
+	return []Event{{At: at, What: Rank, Where: "front", Amount: front}, {At: at, What: Rank, Where: "rear", Amount: rear}}
+}
+
+// ChargeUp is what charging the parked machine takes: tank up to its cut-out, ranks to the pressures they work with.
+func ChargeUp() []Event {
+	return slices.Concat(on(0, Key, Engine, Hydraulics, Charge), ranksTo(0, frontWork, rearWork))
+}
+
+// ShutDown stops engine and compressor.
+func ShutDown() []Event { return off(0, Hydraulics, Engine) }
+
+// VentRanks lets the ranks down for a second watch.
+func VentRanks() []Event { return ranksTo(0, ventedTo, ventedTo) }

@@ -131,18 +131,21 @@ func (r *Record) hash() { r.Hash = r.sum() }
 // commitBox writes the journal and what is to be kept, in one transaction.
 func (s *Store) commitBox(ctx context.Context) error {
 	s.mu.Lock()
-	batch, saved, learned := s.journal, s.alarms, s.learned
-	s.alarms = nil
+	batch, saved, learned, tests := s.journal, s.alarms, s.learned, s.tests
+	s.alarms, s.tests = nil, nil
 	if len(learned) > 0 {
 		s.learned = map[string][]byte{}
 	}
 	s.mu.Unlock()
-	if len(batch) == 0 && saved == nil && len(learned) == 0 {
+	if len(batch) == 0 && saved == nil && len(learned) == 0 && len(tests) == 0 {
 		return nil
 	}
 	old := s.head
 	err := s.box.transact(ctx, func() error {
 		if err := s.writeJournal(ctx, batch); err != nil {
+			return err
+		}
+		if err := s.writeTests(ctx, tests); err != nil {
 			return err
 		}
 		return s.writeKept(ctx, saved, learned)
@@ -154,6 +157,7 @@ func (s *Store) commitBox(ctx context.Context) error {
 		if s.alarms == nil {
 			s.alarms = saved
 		}
+		s.tests = append(tests, s.tests...)
 		for k, v := range learned {
 			if _, newer := s.learned[k]; !newer {
 				s.learned[k] = v

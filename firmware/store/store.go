@@ -59,6 +59,7 @@ type Store struct {
 	journal []item
 	alarms  *alarms.Saved
 	learned map[string][]byte
+	tests   []TestRecord
 	taps    []*Tap
 
 	lost    atomic.Int64
@@ -128,7 +129,7 @@ func (s *Store) openBox(ctx context.Context) error {
 	if err == nil {
 		if err = f.sound(ctx); err == nil {
 			s.box = f
-			return s.readHead(ctx)
+			return s.readyBox(ctx)
 		}
 		err = errors.Join(err, f.close())
 	}
@@ -144,8 +145,19 @@ func (s *Store) openBox(ctx context.Context) error {
 	if s.box, err = openFile(ctx, path, boxKind()); err != nil {
 		return err
 	}
+	if err = s.readyBox(ctx); err != nil {
+		return err
+	}
 	s.enqueue(item{kind: "store", reason: "the journal before was damaged and is kept as " + filepath.Base(to)})
 	return nil
+}
+
+// readyBox adds what earlier versions had not, and reads where the journal ends.
+func (s *Store) readyBox(ctx context.Context) error {
+	if err := s.box.exec(ctx, testsSQL); err != nil {
+		return err
+	}
+	return s.readHead(ctx)
 }
 
 // Notes returns what opening had to put right, in sentences for a person.

@@ -31,12 +31,15 @@ type body struct {
 	For   string     `json:"for"` // shelve: "10m"
 	By    string     `json:"by"`
 	Why   string     `json:"why"`
+
+	Args map[string]string `json:"args"` // of the leak-down test's verbs
 }
 
 // known lists the verbs there are.
 func known(v alarms.Verb) bool {
 	switch v {
-	case alarms.Ack, alarms.Shelve, alarms.Unshelve, alarms.Reset, alarms.TakeOut, alarms.PutBack, alarms.CareDone, alarms.Note:
+	case alarms.Ack, alarms.Shelve, alarms.Unshelve, alarms.Reset, alarms.TakeOut, alarms.PutBack, alarms.CareDone, alarms.Note,
+		alarms.TestStart, alarms.TestStep, alarms.TestStop:
 		return true
 	default:
 		return false
@@ -60,12 +63,21 @@ func decode(data []byte, verb alarms.Verb) (alarms.Command, *time.Time, error) {
 		return c, nil, bodyError{"The command has no id of letters, digits and hyphens, so a repeated press would count twice. Load the page again."}
 	case b.Key != "" && !isToken(b.Key, 64):
 		return alarms.Command{ID: b.ID}, nil, bodyError{"The command names no alarm: its key is not one of the catalogue's."}
-	case b.Key == "" && verb != alarms.Note:
+	case b.Key == "" && verb != alarms.Note && !verb.IsTest():
 		return c, nil, bodyError{"The command does not say which alarm is meant: it needs a key."}
 	case !isText(b.Where, 120) || !isText(b.By, 64) || !isText(b.Why, 500):
 		return alarms.Command{ID: b.ID}, nil, bodyError{"A text of the command is too long or holds signs that cannot be printed."}
 	case b.For != "" && verb != alarms.Shelve:
 		return c, nil, bodyError{"Only putting off takes a time."}
+	case len(b.Args) > 0 && !verb.IsTest():
+		return c, nil, bodyError{"Only a leak-down test takes arguments."}
+	}
+	if verb.IsTest() {
+		if !areArgs(b.Args) {
+			return alarms.Command{ID: b.ID}, nil, bodyError{"An argument of the test is too long or holds signs that cannot be printed."}
+		}
+		c.Args = b.Args
+		return c, b.T, nil
 	}
 	if verb == alarms.Shelve {
 		d, err := time.ParseDuration(b.For)
@@ -75,6 +87,19 @@ func decode(data []byte, verb alarms.Verb) (alarms.Command, *time.Time, error) {
 		c.For = d
 	}
 	return c, b.T, nil
+}
+
+// areArgs checks the arguments of a test: few, short, and printable.
+func areArgs(args map[string]string) bool {
+	if len(args) > 12 {
+		return false
+	}
+	for k, v := range args {
+		if !isToken(k, 32) || !isText(v, 64) {
+			return false
+		}
+	}
+	return true
 }
 
 const tokenSigns = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_."
@@ -133,6 +158,9 @@ func (s *Server) command(limit *rates) http.HandlerFunc {
 			return
 		}
 		c.Role, c.Via = alarms.Operate, "page"
+		if c.By == "" {
+			c.By = c.Args["by"]
+		}
 		if c.By == "" {
 			c.By = "box screen"
 		}

@@ -47,6 +47,22 @@ type Snapshot interface {
 	Alarms() []byte
 }
 
+// Tests tells of leak-down tests, as JSON. Its methods may be called from many goroutines and must not block.
+type Tests interface {
+	// Test returns the state of the test that goes on, or went on last, and its curve; nil where there is none.
+	Test() (state, curve []byte)
+	// History returns the results of finished tests, newest first, without their curves, a JSON array; an empty zone
+	// means all.
+	History(zone string) []byte
+	// Result returns one finished test.
+	Result(run string) (result []byte, ok bool)
+	// Paper returns a file made of a finished test: kind is "report" (HTML) or "curve.png". Its error is a sentence.
+	Paper(run, kind string) (data []byte, contentType string, err error)
+}
+
+// ErrNoTest says that there is no test of that name.
+var ErrNoTest = errors.New("no such test")
+
 // Clock is the part of the box's clock that the gate needs: boot time for rates, wall time for the age of a command.
 type Clock interface {
 	Boot() time.Duration
@@ -59,6 +75,7 @@ type Options struct {
 	Assets     fs.FS               // the built page; default: the one inside the program
 	Commands   Commands            // nil: every command is refused with a sentence
 	Snapshot   Snapshot            // nil: /api/now and /api/alarms say that there is none
+	Tests      Tests               // nil: /api/test and its kin say that there is none
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -135,6 +152,11 @@ func (s *Server) routes(files map[string]*file) http.Handler {
 	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock)))
 	mux.HandleFunc("GET /api/now", s.now)
 	mux.HandleFunc("GET /api/alarms", s.alarms)
+	mux.HandleFunc("GET /api/test", s.test)
+	mux.HandleFunc("GET /api/test/curve", s.testCurve)
+	mux.HandleFunc("GET /api/tests", s.history)
+	mux.HandleFunc("GET /api/tests/{run}", s.result)
+	mux.HandleFunc("GET /api/tests/{run}/{paper}", s.paper)
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /metrics", s.metrics)
 	return s.gate(mux)
