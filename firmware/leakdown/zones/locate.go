@@ -68,7 +68,7 @@ func Locate(o Options, phases []Phase) Outcome {
 		out.Answer = Found
 	}
 	out.Missed = m.missed(best)
-	out.say(o, seen)
+	out.say(o, seen, m.unexplained(best, least))
 	return out
 }
 
@@ -195,6 +195,36 @@ func (m problem) path(w int, f fit, i int, fits []fit, weights []float64) Path {
 	}
 	p.Posterior = math.Min(1, p.Posterior)
 	return p
+}
+
+// suspect is a flow that the answer leaves over: more than chance would, less than a further path must gain.
+type suspect struct {
+	rank    int // -1: the tank
+	flow, u float64
+}
+
+// unexplained returns what each volume lost beyond the best set, in the mean over the watches, where that is likely real.
+func (m problem) unexplained(best fit, least float64) []suspect {
+	list := []suspect{}
+	for _, r := range m.rows {
+		if slices.ContainsFunc(list, func(s suspect) bool { return s.rank == r.rank }) {
+			continue
+		}
+		s := suspect{rank: r.rank}
+		sum := 0.0
+		for i, q := range m.rows {
+			if q.rank != r.rank {
+				continue
+			}
+			v := q.u * q.u
+			s.flow += (q.net - m.net(best, i)) / v
+			sum += 1 / v
+			s.u = math.Max(s.u, math.Hypot(q.common, q.scale*m.net(best, i)))
+		}
+		s.flow, s.u = s.flow/sum, math.Sqrt(1/sum+s.u*s.u)
+		list = append(list, s)
+	}
+	return slices.DeleteFunc(list, func(s suspect) bool { return s.flow < sure*s.u || s.flow < least })
 }
 
 // missed is the largest single leak that the watches would have passed over: what one path can carry at most beside the

@@ -412,6 +412,32 @@ func TestSentences(t *testing.T) {
 	}
 }
 
+// A second watch with the ranks as they were tells no more than the first: the step is still to vent them.
+func TestTwoWatchesAlikeAreOne(t *testing.T) {
+	o := parked()
+	p := exact(o, leaks{"tank side": 4}, 1)
+	out := zones.Locate(o, append(p, p[0]))
+	if out.Answer != zones.CannotTell || !strings.Contains(out.Step, "Vent the ranks") {
+		t.Errorf("answer %s, step %q; want cannot tell, and to vent the ranks", out.Answer, out.Step)
+	}
+}
+
+// A loss that is likely but not sure is said beside the answer.
+func TestWhatIsNotSureIsSaid(t *testing.T) {
+	o := parked()
+	p := exact(o, leaks{"front rank": 3}, 1)
+	for i := range p[0].Flows {
+		if f := &p[0].Flows[i]; f.Volume == "tank" {
+			f.Net, f.U = 1.8*lpm, 0.7*lpm
+		}
+	}
+	out := zones.Locate(o, p)
+	text := strings.Join(out.Sentences, "\n")
+	if !named(out, "front rank") || out.Trust != zones.LowerTrust || !strings.Contains(text, "The tank seems to lose 1.80 L/min ANR more") {
+		t.Errorf("answer %s, trust %s: %s; want the front rank, and a hint at the tank", out.Answer, out.Trust, text)
+	}
+}
+
 // A flow that is no number must not become an answer.
 func TestNoNumberIsNoAnswer(t *testing.T) {
 	o := parked()

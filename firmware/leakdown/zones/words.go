@@ -58,7 +58,7 @@ func setText(set []string) string {
 }
 
 // say writes the sentences, the step and the trust.
-func (out *Outcome) say(o Options, seen []bool) {
+func (out *Outcome) say(o Options, seen []bool, left []suspect) {
 	switch out.Answer {
 	case Nothing:
 		out.add("No leak above %s was found. One of up to %s in one place could have been missed.",
@@ -88,6 +88,7 @@ func (out *Outcome) say(o Options, seen []bool) {
 			out.add("The %s had hardly any pressure across it before the %s watch; its leak is said at the pressures there.", p.Where, ordinal(p.Watch-1))
 		}
 	}
+	out.hint(o, left)
 	out.limits(o, seen)
 	if free := float64(out.Freedom); out.Freedom > 0 && out.ChiSquare > unusual(free) {
 		out.Trust = LowerTrust
@@ -106,6 +107,35 @@ func (out *Outcome) say(o Options, seen []bool) {
 
 func (out *Outcome) add(format string, a ...any) {
 	out.Sentences = append(out.Sentences, fmt.Sprintf(format, a...))
+}
+
+// hint says what may leak besides.
+func (out *Outcome) hint(o Options, list []suspect) {
+	for _, s := range list {
+		name := "tank"
+		if s.rank >= 0 {
+			name = o.Ranks[s.rank].Name + " rank"
+		}
+		out.Trust = LowerTrust
+		out.add("The %s seems to lose %s more than this explains, but that is not sure (standard uncertainty %.2f): watch for five minutes or more.",
+			name, flowText(s.flow), s.u/litrePerMinute)
+	}
+}
+
+// vented says whether the ranks had clearly different pressures in two of the watches.
+func (out *Outcome) vented(o Options) bool {
+	for k := range o.Ranks {
+		low, high := math.Inf(1), 0.0
+		for _, p := range out.Phases {
+			if _, rank := p.pressures(o, k, false); !math.IsNaN(rank) {
+				low, high = math.Min(low, rank), math.Max(high, rank)
+			}
+		}
+		if low < 0.7*high {
+			return true
+		}
+	}
+	return false
 }
 
 // limits says what these watches could not look at.
@@ -148,7 +178,7 @@ func split(o Options, p Path) string {
 
 // step is what would tell rivals apart.
 func (out *Outcome) step(o Options) string {
-	if len(out.Phases) == 1 {
+	if !out.vented(o) {
 		return "Vent the ranks to about 50 kPa, leave the tank as it is, wait three minutes and watch again: bags move linkages when they vent, so nobody may be near the row units, and the machine's manual goes first."
 	}
 	for _, r := range o.Ranks {
