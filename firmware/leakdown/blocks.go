@@ -223,40 +223,26 @@ func (s *Setup) pressure(level float64) float64 {
 // size is the volume at a gauge pressure, m3.
 func (s *Setup) size(gauge float64) float64 { return s.Volume * (1 + s.Stretch*gauge) }
 
-// parabola fits a + b t + c t t to readings of a temperature (without c for a short stretch) and returns a function of time
-// that gives the change since zero.
-func parabola(h []heat) (change func(t float64) float64, ok bool) {
-	if len(h) < 3 || h[len(h)-1].t-h[0].t < 10 {
-		return nil, false
-	}
-	end := h[len(h)-1].t
-	curved := end >= 120
-	var s [5]float64 // sums of powers of scaled time
-	var r [3]float64
+// trend is the slope of a temperature's readings from time from on, K/s, and the time they cover; false where they cover
+// less than half a minute.
+func trend(h []heat, from float64) (slope, over float64, ok bool) {
+	var n, st, sk float64
 	for _, p := range h {
-		u := p.t / end
-		v := p.kelvin - h[0].kelvin
-		w := 1.0
-		for i := range s {
-			s[i] += w
-			if i < 3 {
-				r[i] += w * v
-			}
-			w *= u
+		if p.t >= from {
+			n, st, sk = n+1, st+p.t, sk+p.kelvin
+			over = p.t - from
 		}
 	}
-	det := s[0]*s[2] - s[1]*s[1]
-	if det == 0 {
-		return nil, false
+	if n < 3 || over < 30 {
+		return 0, 0, false
 	}
-	b := (s[0]*r[1] - s[1]*r[0]) / det
-	c := 0.0
-	if curved {
-		d := s[0]*(s[2]*s[4]-s[3]*s[3]) - s[1]*(s[1]*s[4]-s[3]*s[2]) + s[2]*(s[1]*s[3]-s[2]*s[2])
-		if d != 0 {
-			b = (s[0]*(r[1]*s[4]-s[3]*r[2]) - r[0]*(s[1]*s[4]-s[3]*s[2]) + s[2]*(s[1]*r[2]-r[1]*s[2])) / d
-			c = (s[0]*(s[2]*r[2]-r[1]*s[3]) - s[1]*(s[1]*r[2]-r[1]*s[2]) + r[0]*(s[1]*s[3]-s[2]*s[2])) / d
+	var stt, stk float64
+	for _, p := range h {
+		if p.t >= from {
+			d := p.t - st/n
+			stt += d * d
+			stk += d * (p.kelvin - sk/n)
 		}
 	}
-	return func(t float64) float64 { u := t / end; return b*u + c*u*u }, true
+	return stk / stt, over, stt > 0
 }

@@ -9,9 +9,16 @@ import (
 	"time"
 )
 
+// A sensor strapped to the wall tells how the wall changes once the warmth of the filling has spread through it.
+const (
+	wallSettles  = 60.0 // s
+	wallTrendSD  = 0.2  // K over the whole watch: sensor, its contact, one place for the whole wall
+	wallSensorSD = 0.3  // K in the time wallTau
+)
+
 // discrepancy is how far, in Pa, the model may be from the air at time t: more in the first seconds, when the jet of the
 // last filling still stirs the tank.
-func discrepancy(t float64) float64 { return 100 * (1 + 6*math.Exp(-t/10)) }
+func discrepancy(t float64) float64 { return 130 * (1 + 6*math.Exp(-t/10)) }
 
 // conversion returns the flow in m3/s ANR that one unit of iLeak means at the start, and the start pressure in Pa gauge.
 func (t *Test) conversion() (perUnit, start float64) {
@@ -55,7 +62,6 @@ func (t *Test) origin() float64 {
 // data gives the blocks that count as data for the fit.
 func (t *Test) data() []datum {
 	b := t.g.blocks
-	wall, hasWall := parabola(t.g.wall)
 	floor := math.Log(emptied) + b[t.shut].y
 	from := t.origin()
 	out := make([]datum, 0, len(b))
@@ -66,13 +72,9 @@ func (t *Test) data() []datum {
 		if b[i].off || b[i].t-from < deadTime {
 			continue
 		}
-		y := b[i].y
-		if hasWall {
-			y -= math.Log1p(wall(b[i].t) / t.kelvin())
-		}
 		d := discrepancy(b[i].t-from) * t.s.slope(b[i].pressure)
 		// A long block stands for as many short ones, which share one discrepancy each.
-		out = append(out, datum{t: b[i].t - from, y: y, w: 1 / (b[i].variance + d*d/b[i].span)})
+		out = append(out, datum{t: b[i].t - from, y: b[i].y, w: 1 / (b[i].variance + d*d/b[i].span)})
 	}
 	return out
 }
@@ -119,6 +121,10 @@ func (t *Test) fit(d []datum) bool {
 	g := t.gas()
 	for range 3 {
 		for i := range t.tiles {
+			if t.idle(i) {
+				t.tiles[i].log = math.Inf(-1)
+				continue
+			}
 			fitTile(&g, d, &t.tiles[i])
 		}
 		share, ok := weights(t.tiles)
@@ -138,6 +144,11 @@ func (t *Test) fit(d []datum) bool {
 		d = t.data()
 	}
 	return true
+}
+
+// idle reports whether a tile had so little weight the last time that it can rest this time; each gets its turn again.
+func (t *Test) idle(i int) bool {
+	return t.share != nil && t.share[i] < 1e-5 && (len(t.updates)+i)%6 != 0
 }
 
 // leaveOut marks single blocks that no smooth curve comes near to and reports whether it marked any. It also takes the
@@ -171,14 +182,28 @@ func (t *Test) leaveOut(g *gas, d []datum) bool {
 	return false
 }
 
-// wallDrift is what the wall's own slow change of temperature looks like, 1/s: a mean (a wall is warm after a charge)
-// and a standard deviation. No watching makes it smaller: it is a floor.
+// wallHeat is the heat capacity of a sheet steel tank, J/K for each m3 of its volume (common practice, no source).
+const wallHeat = 170e3
+
+// wallDrift is what the wall's own slow change of temperature looks like, 1/s: a mean (a wall is warm after a charge, and
+// what the air gives off warms it further) and a standard deviation. No watching makes it smaller: it is a floor.
 func (t *Test) wallDrift() (mean, sd float64) {
-	if _, ok := parabola(t.g.wall); ok {
-		return 0, 0.5 / (t.kelvin() * wallTau)
-	}
 	sd = t.s.WallSD / (t.kelvin() * wallTau)
-	return 0.6 * sd, 0.8 * sd
+	mean, sd = 0.7*sd, 0.65*sd
+	if !t.s.Rank {
+		const airHeat = 718.0 / 287.055 // cv over R
+		share := (t.g.blocks[t.shut].pressure + t.s.Barometer) / t.kelvin() * airHeat / wallHeat
+		warmed := share * math.Max(0, t.tiles[t.best].a[iHot]) / wallTau
+		mean += warmed
+		sd = math.Hypot(sd, 0.5*warmed)
+	}
+	slope, over, ok := trend(t.g.wall, wallSettles)
+	if !ok {
+		return mean, sd
+	}
+	seen := math.Hypot(wallTrendSD/over, wallSensorSD/wallTau) / t.kelvin()
+	w := sd * sd / (sd*sd + seen*seen)
+	return mean + w*(-slope/t.kelvin()-mean), sd * math.Sqrt(1-w)
 }
 
 // sum makes the estimate of the tiles' fits.
@@ -333,10 +358,10 @@ func (t *Test) gross(end *block) bool {
 }
 
 func (t *Test) whyRising() string {
-	if w, ok := parabola(t.g.wall); ok && w(t.g.lastAny) > 0.3 {
+	if slope, over, ok := trend(t.g.wall, 0); ok && slope*over > 0.3 {
 		return "the tank is warming, perhaps by the sun. Test it in the shade."
 	}
-	if a, ok := parabola(t.g.air); ok && a(t.g.lastAny) > 0.3 {
+	if slope, over, ok := trend(t.g.air, 0); ok && slope*over > 0.3 {
 		return "the air around is warming, perhaps the sun is on the tank. Test it in the shade."
 	}
 	return "the compressor runs, a valve passes air in, or the sun warms the tank."

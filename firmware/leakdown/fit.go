@@ -12,8 +12,8 @@ const (
 	priorTauSD   = 0.65
 	priorPower   = 0.2
 	priorPowerSD = 0.15
-	priorSlow    = 0.11
-	priorSlowSD  = 0.10
+	priorSlow    = 0.14
+	priorSlowSD  = 0.11
 	priorJet     = 0.3
 	priorJetSD   = 0.3
 )

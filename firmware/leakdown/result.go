@@ -147,7 +147,6 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 	per, _ := t.conversion()
 	fit := newFlight(&g, &tl.a, true)
 	dry, edge := with(0), with(t.s.Limit/per)
-	wall, hasWall := parabola(t.g.wall)
 	for i := range 2*n + 1 {
 		x := end * float64(i) / float64(n)
 		if i > n {
@@ -159,19 +158,15 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 		fit.to(x)
 		dry.to(x)
 		edge.to(x)
-		shift := 0.0
-		if hasWall && i <= n {
-			shift = math.Log1p(wall(x+from) / t.kelvin())
-		}
-		band := t.band(&fit, tl, x, from, shift)
+		band := t.band(&fit, tl, x, from)
 		if i <= n {
 			c.Fit = append(c.Fit, band)
 		}
 		if i >= n {
 			c.Ahead = append(c.Ahead, band)
 		}
-		c.Cooling = append(c.Cooling, Point{at(x + from), t.s.pressure(dry.at() + shift)})
-		c.Limit = append(c.Limit, Point{at(x + from), t.s.pressure(edge.at() + shift)})
+		c.Cooling = append(c.Cooling, Point{at(x + from), t.s.pressure(dry.at())})
+		c.Limit = append(c.Limit, Point{at(x + from), t.s.pressure(edge.at())})
 	}
 	return c
 }
@@ -179,7 +174,7 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 func at(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
 // band is the fit at time x with 1.96 times its standard deviation to either side.
-func (t *Test) band(f *flight, tl *tile, x, from, shift float64) Band {
+func (t *Test) band(f *flight, tl *tile, x, from float64) Band {
 	var g vector
 	f.gradient(&g)
 	v := 0.0
@@ -188,7 +183,7 @@ func (t *Test) band(f *flight, tl *tile, x, from, shift float64) Band {
 			v += g[i] * tl.cov[i][j] * g[j]
 		}
 	}
-	y := f.at() + shift
+	y := f.at()
 	sd := 1.96 * math.Sqrt(math.Max(v, 0)) * math.Max(1, t.ratio)
 	return Band{at(x + from), t.s.pressure(y), t.s.pressure(y - sd), t.s.pressure(y + sd)}
 }

@@ -19,7 +19,7 @@ const (
 
 	deadTime = 2.0 // s after the air was shut in that are not used: the pressure still settles in the lines
 	longGap  = 60.0
-	longBad  = 10.0
+	longBad  = 30.0
 	lastTime = 600.0
 
 	leastTank = 200e3 // Pa gauge
