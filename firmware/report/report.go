@@ -37,7 +37,7 @@ type Input struct {
 	Now     session.Result
 	Before  *session.Result  // the last judged test of the same place; nil: none
 	Compare string           // one sentence about the two (State.Compare); empty: none
-	History []session.Result // of the same place, newest first; the sheet has room for the first four
+	History []session.Result // of the same place, newest first; the sheet has room for the first three
 }
 
 // Instrument is one channel the test rested on. Every text may be empty: the sheet says "not recorded".
