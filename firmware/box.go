@@ -106,7 +106,11 @@ func NewBox(o BoxOptions) (*Box, error) {
 	if b.inputs, err = newInputs(in); err != nil {
 		return nil, err
 	}
-	return b, b.newOutlets()
+	if err := b.newOutlets(); err != nil {
+		return nil, err
+	}
+	b.takeBack()
+	return b, nil
 }
 
 // startLog begins the log of this boot and returns the alarms as they were when the last one ended, and what was learned.

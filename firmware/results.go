@@ -3,16 +3,20 @@
 package firmware
 
 import (
+	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"log/slog"
 	"slices"
 	"sync"
 	"sync/atomic"
+	"time"
 
+	"airhold/config"
+	"airhold/firmware/findings"
 	"airhold/firmware/leakdown/session"
 	"airhold/firmware/publish"
+	"airhold/firmware/report"
 	"airhold/firmware/tablet"
 )
 
@@ -56,12 +60,28 @@ func (b *Box) loadTests(learned map[string][]byte) error {
 	return nil
 }
 
-// before returns the last judged test of the same place, other than the run itself; nil where there is none.
+// takeBack takes back the word of a test that was under way when the box was switched off: it will never end.
+func (b *Box) takeBack() {
+	run := b.tests.said
+	if run == "" || b.tests.find(run) != nil {
+		return
+	}
+	b.outlet.ForgetTest(run)
+	b.tests.said = ""
+	b.o.Store.KeepLearned(lastTest, nil)
+	b.o.Store.Event(b.o.Clock.Boot(), "test-void", "The box was switched off before the leak-down test "+run+" was done: it does not count.")
+}
+
+// before returns the last judged test of the same place before a run; nil where there is none.
 func (t *tests) before(zone, run string) *session.Result {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	for _, r := range t.done {
-		if r.Zone == zone && r.Run != run && r.Leak != nil && (r.Verdict == "pass" || r.Verdict == "fail" || r.Verdict == "undecided") {
+	older := t.done
+	if i := slices.IndexFunc(older, func(r *session.Result) bool { return r.Run == run }); i >= 0 {
+		older = older[i+1:]
+	}
+	for _, r := range older {
+		if r.Zone == zone && r.Leak != nil && (r.Verdict == "pass" || r.Verdict == "fail" || r.Verdict == "undecided") {
 			return r
 		}
 	}
@@ -242,5 +262,67 @@ func (b *Box) Paper(run, kind string) ([]byte, string, error) {
 	if r == nil {
 		return nil, "", fmt.Errorf("%w: %s", tablet.ErrNoTest, run)
 	}
-	return nil, "", errors.New("this box makes no " + kind)
+	in := b.reportInput(r)
+	var out bytes.Buffer
+	if kind == "curve.png" {
+		if err := report.CurvePNG(&out, in, pngWidth, pngHeight); err != nil {
+			return nil, "", fmt.Errorf("the picture of test %s: %w", run, err)
+		}
+		return out.Bytes(), "image/png", nil
+	}
+	if err := report.HTML(&out, in); err != nil {
+		return nil, "", fmt.Errorf("the report of test %s: %w", run, err)
+	}
+	return out.Bytes(), "text/html; charset=utf-8", nil
+}
+
+// The size of a curve's picture, px.
+const pngWidth, pngHeight = 1200, 700
+
+// reportInput gathers what the report tells of a finished test.
+func (b *Box) reportInput(r *session.Result) report.Input {
+	in := report.Input{
+		Machine: b.o.Machine.Name, Simulated: b.o.Simulated || r.Simulated, By: r.By, Software: "airhold " + b.o.Software, Sure: r.Sure,
+		Now: *r, Before: b.tests.before(r.Zone, r.Run),
+	}
+	if t, err := time.Parse(time.RFC3339, r.At); err == nil {
+		in.When = t.Local()
+	}
+	if in.Before != nil {
+		in.Compare = session.Compare(in.Before, r)
+	}
+	for _, old := range b.tests.zone(r.Zone) {
+		if old.Run != r.Run {
+			in.History = append(in.History, *old)
+		}
+	}
+	for _, st := range r.Steps {
+		at, err := time.Parse(time.RFC3339, st.At)
+		if err != nil {
+			at = time.Time{} // done without a clock
+		}
+		in.Steps = append(in.Steps, report.Step{Words: st.Words, At: at.Local(), Note: st.Note})
+	}
+	m := b.o.Machine
+	ids := []string{m.Tank.Channel}
+	for _, k := range m.Ranks {
+		if k.Pressure != "" && (k.Name == r.Zone || r.Phases > 1) {
+			ids = append(ids, k.Pressure)
+		}
+	}
+	for _, id := range append(ids, m.Tank.Wall, "ambient", "barometer") {
+		if c, ok := m.Channel(id); ok {
+			in.Instruments = append(in.Instruments, report.Instrument{Channel: id, Sensor: sensorWords(c)})
+		}
+	}
+	return in
+}
+
+// sensorWords describe a channel's sensor as far as the machine file does.
+func sensorWords(c config.Channel) string {
+	t := c.ADC.Transducer
+	if c.Kind != config.FromADC || t.High <= t.Low {
+		return sourceWords(c)
+	}
+	return fmt.Sprintf("%g to %g %s, %s, %s", findings.Round(c.Unit.From(t.Low)), findings.Round(c.Unit.From(t.High)), c.Unit.Code, t.Kind, sourceWords(c))
 }

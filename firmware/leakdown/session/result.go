@@ -227,6 +227,10 @@ func (s *Session) end(verdict, kind, why string) {
 
 func (s *Session) finish(out *Result) {
 	r := s.run
+	if r.step == Watch && len(r.stages) > 0 && r.stages[len(r.stages)-1].Words != "Watch" {
+		s.stage("Watch", fmt.Sprintf("%.0f s", out.Duration))
+	}
+	out.Steps = r.stages
 	r.result, r.step = out, Done
 	for _, v := range s.volumes {
 		if v != r.asked || r.first != nil {
@@ -261,11 +265,11 @@ func (s *Session) learn() {
 func (s *Session) resultOf(res *leakdown.Result) *Result {
 	r := s.run
 	out := &Result{
-		Run: r.id, At: stamp(s.utc(r.asked.since)), Zone: r.zone, Where: r.asked.where, By: r.by, Phases: r.phases,
+		Run: r.id, At: stamp(s.utc(r.shutIn)), Zone: r.zone, Where: r.asked.where, By: r.by, Phases: r.phases,
 		Verdict: string(res.Verdict), Reasons: append([]string{}, res.Reasons...), DecidedAt: res.DecidedAt.Seconds(), Duration: tenth(res.Duration),
 		Limit: flow(r.limit), Discharge: s.o.Discharge, Budget: []Term{}, Curve: r.firstCurve, Simulated: s.o.Simulated,
 	}
-	if out.At == "" || r.asked.test == nil && r.first == nil {
+	if r.shutIn == 0 {
 		out.At = stamp(s.utc(r.started))
 	}
 	if res.Duration > 0 {
@@ -286,6 +290,13 @@ func (s *Session) resultOf(res *leakdown.Result) *Result {
 			m.SI, m.High = m.Low, m.Low
 		}
 		out.HoldTime, out.HoldAtLeast, out.HoldTo = m, h.AtLeast, gauge(h.Pressure)
+	}
+	switch res.Verdict {
+	case leakdown.Pass:
+		out.Sure = round3(e.PassChance)
+	case leakdown.Fail:
+		out.Sure = round3(e.FailChance)
+	default:
 	}
 	out.Dominant, out.Help = res.Dominant.Words, res.Dominant.Help
 	for _, t := range e.Budget {
@@ -308,7 +319,11 @@ func (s *Session) paths(out *Result) {
 		out.Paths = append(out.Paths, Path{Where: p.Where, Includes: append([]string{}, p.Includes...), Leak: interval(p.Leak), Posterior: round3(p.Posterior)})
 	}
 	out.CannotTell = z.CannotTell
-	out.Reasons = append(out.Reasons, z.Sentences...)
+	for _, said := range z.Sentences {
+		if said != z.CannotTell {
+			out.Reasons = append(out.Reasons, said)
+		}
+	}
 }
 
 // verdictWords is the verdict as the journal tells it.

@@ -149,6 +149,8 @@ type run struct {
 	phasesDone   []zones.Phase
 	first        *leakdown.Result // of the asked volume, from the first watch
 	firstCurve   *Curve
+	shutIn       time.Duration // when the air of the first watch was shut in
+	stages       []Stage
 	away         time.Duration // since when the planter drives
 	result       *Result
 }

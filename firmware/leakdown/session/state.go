@@ -119,8 +119,17 @@ type Result struct {
 	Paths       []Path            `json:"paths,omitempty"`
 	CannotTell  string            `json:"cannot_tell,omitempty"` // "cannot tell A from B", with the step that would tell
 	Budget      []Term            `json:"budget"`
+	Sure        float64           `json:"sure,omitempty"` // chance, 0..1, that a verdict of pass or fail is right
+	Steps       []Stage           `json:"steps,omitempty"`
 	Curve       *Curve            `json:"curve,omitempty"`
 	Simulated   bool              `json:"simulated,omitempty"`
+}
+
+// Stage is one step of a test as it was done.
+type Stage struct {
+	Words string `json:"words"`
+	At    string `json:"at,omitempty"` // RFC 3339: when it was left
+	Note  string `json:"note,omitempty"`
 }
 
 // Term is one line of the uncertainty budget.

@@ -19,7 +19,7 @@ const (
 	restNeed  = 180 * time.Second // of a rank, between its last fill and its verdict: fresh bags go on stretching
 
 	ventTo    = 50e3 // Pa gauge: the ranks of the second watch
-	ventNear  = 20e3 // Pa around it
+	ventNear  = 40e3 // Pa above it: air that was let down warms up again, and its pressure rises
 	fillNear  = 0.03 // of the pressure to fill to: the machine's own switch need not stop exactly there
 	fillFloor = 0.85 // of it, where the machine itself has stopped filling before
 )
@@ -57,8 +57,10 @@ func (s *Session) goOn(c Command) string {
 	r.touched = s.now
 	switch r.step {
 	case MakeSafe:
+		s.stage("Make safe", fmt.Sprintf("%d of %d lines ticked", len(r.ticks)-s.left(), len(r.ticks)))
 		r.step = Fill
 	case Fill:
+		s.stage("Fill", "to "+kPa(r.asked.now))
 		r.step = Isolate
 	case Isolate:
 		if r.confirmed {
@@ -72,6 +74,12 @@ func (s *Session) goOn(c Command) string {
 		s.said("test-step", fmt.Sprintf("Leak-down test of the %s: on to %s, by %s.", r.asked.where, stepWords(r.step), who(c.By)))
 	}
 	return ""
+}
+
+// stage notes a step that was done.
+func (s *Session) stage(words, note string) {
+	r := s.run
+	r.stages = append(r.stages, Stage{Words: words, At: stamp(s.utc(s.now)), Note: note})
 }
 
 func (s *Session) tick(c Command) string {

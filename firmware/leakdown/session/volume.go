@@ -102,9 +102,8 @@ func (v *volume) end(at time.Duration) {
 		v.from = at
 		return
 	}
-	sorted := slices.Clone(v.block)
-	sort.Float64s(sorted)
-	mid := (sorted[(n-1)/2] + sorted[n/2]) / 2
+	slices.Sort(v.block)
+	mid := (v.block[(n-1)/2] + v.block[n/2]) / 2
 	v.block, v.from = v.block[:0], at
 	if len(v.means) == blocks {
 		copy(v.means, v.means[1:])

@@ -51,6 +51,12 @@ func (s *Session) beginWatch() {
 	if r.asked.test == nil && r.phase == 1 {
 		return // not seen at the moment: wait
 	}
+	if r.phase == 1 {
+		r.shutIn = r.asked.since
+		s.stage("Isolate", "air shut in at "+kPa(first(r.asked)))
+	} else {
+		s.stage("Vent the ranks", s.vented().Sees)
+	}
 	r.step, r.begun, r.touched = Watch, s.now, s.now
 	r.lowered, _ = s.get(s.o.Lowered)
 	turns, ok := s.get(s.o.Drive)
@@ -69,13 +75,7 @@ func (s *Session) setup(v *volume) leakdown.Setup {
 	if sign, ok := s.sign[v.name]; ok {
 		out.Signature = &sign
 	}
-	start := v.now
-	for _, x := range v.kept {
-		if !x.Bad {
-			start = x.Pressure
-			break
-		}
-	}
+	start := first(v)
 	if v.rank >= 0 {
 		d := s.o.Ranks[v.rank]
 		out.Rank, out.Volume, out.Stretch, out.StretchUncertainty, out.FullScale = true, d.Volume, d.Stretch, d.StretchUncertainty, d.FullScale
@@ -93,6 +93,16 @@ func (s *Session) setup(v *volume) leakdown.Setup {
 		out.WallSD = coolWall
 	}
 	return out
+}
+
+// first is the pressure with which what is watched of a volume begins.
+func first(v *volume) float64 {
+	for _, x := range v.kept {
+		if !x.Bad {
+			return x.Pressure
+		}
+	}
+	return v.now
 }
 
 func (s *Session) air() float64 {
@@ -261,6 +271,7 @@ func (s *Session) endPhase() {
 		r.first, r.firstCurve = &res, s.curveOf(r.asked, resultPoints, 0)
 	}
 	r.phasesDone = append(r.phasesDone, s.phaseOf())
+	s.stage("Watch", fmt.Sprintf("%.0f s", (s.now-r.begun).Seconds()))
 }
 
 // phaseOf turns the watch into flows.
