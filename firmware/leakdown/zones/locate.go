@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"airhold/firmware/leakdown"
 )
@@ -186,6 +187,9 @@ func weigh(fits, rivals []fit) []float64 {
 // path words one path of a set.
 func (m problem) path(w int, f fit, i int, fits []fit, weights []float64) Path {
 	p := Path{Where: m.ways[w].where, Includes: m.ways[w].includes, Watch: m.watch[w] + 1}
+	if m.ways[w].kind == fillValve {
+		p.Into = strings.TrimSuffix(p.Where, " fill valve") + " rank"
+	}
 	half := sure * math.Sqrt(f.cov[i][i])
 	p.Leak = leakdown.Interval{Value: f.flow[i], Low: math.Max(0, f.flow[i]-half), High: f.flow[i] + half}
 	for k, g := range fits {

@@ -362,6 +362,9 @@ func TestSentences(t *testing.T) {
 		{name: "tank", options: with(same), leaks: leaks{"tank side": 4}, watches: 2, answer: zones.Found, trust: zones.FullTrust, want: []string{
 			"Air is lost through the tank side (4.00 L/min ANR", "check valve at the compressor", "shut-off before the check valve",
 		}},
+		{name: "hidden pair, two watches", options: with(same), leaks: leaks{"front rank": 4, "front fill valve": 4}, watches: 2, answer: zones.Found, trust: zones.FullTrust, want: []string{
+			"Air is lost through the front rank (3.9", "Air passes the front fill valve (3.9", "into its rank, though it should be shut", "looks like a leak of the tank side",
+		}},
 		{name: "rank", options: with(same), leaks: leaks{"rear rank": 4}, watches: 2, answer: zones.Found, trust: zones.FullTrust, want: []string{"bags, hoses and fittings, exhaust valve seat"}},
 		{name: "hidden pair, one watch", options: with(same), leaks: leaks{"front rank": 4, "front fill valve": 4}, watches: 1, answer: zones.CannotTell, trust: zones.FullTrust, want: []string{
 			"Cannot tell the tank side from", "the front fill valve together with the front rank", "Vent the ranks to about 50 kPa", "nobody may be near the row units",

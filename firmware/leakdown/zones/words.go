@@ -72,14 +72,10 @@ func (out *Outcome) say(o Options, seen []bool, left []suspect) {
 		out.CannotTell = "Cannot tell " + texts[0] + " from " + strings.Join(texts[1:], ", or from ") + ": the pressures look the same. " + out.Step
 		out.add("%s", out.CannotTell)
 	default:
-		names := []string{}
-		for _, p := range out.Paths {
-			names = append(names, fmt.Sprintf("the %s (%s, between %.2f and %.2f)", p.Where, flowText(p.Leak.Value), p.Leak.Low/litrePerMinute, p.Leak.High/litrePerMinute))
-		}
-		out.add("Air is lost through %s.", and(names))
+		out.found()
 	}
 	for _, p := range out.Paths {
-		if len(p.Includes) > 1 {
+		if len(p.Includes) > 1 && (out.Answer == Found || slices.Contains(out.Sets[0], p.Where)) {
 			out.add("%s means any of: %s. Pressure cannot tell these apart.%s", upper(p.Where), strings.Join(p.Includes, ", "), split(o, p))
 		}
 	}
@@ -102,6 +98,30 @@ func (out *Outcome) say(o Options, seen []bool, left []suspect) {
 	out.Sentences = append(out.Sentences, notes(out.Phases)...)
 	if out.Trust == LowerTrust {
 		out.add("Because of this the answer deserves less trust than usual.")
+	}
+}
+
+// found names the places.
+func (out *Outcome) found() {
+	lost, passed := []string{}, []string{}
+	for _, p := range out.Paths {
+		text := fmt.Sprintf("the %s (%s, between %.2f and %.2f)", p.Where, flowText(p.Leak.Value), p.Leak.Low/litrePerMinute, p.Leak.High/litrePerMinute)
+		if p.Into != "" {
+			passed = append(passed, text)
+			continue
+		}
+		lost = append(lost, text)
+	}
+	if len(lost) > 0 {
+		out.add("Air is lost through %s.", and(lost))
+	}
+	if len(passed) > 0 {
+		out.add("Air passes %s into its rank, though it should be shut.", and(passed))
+	}
+	for _, p := range out.Paths {
+		if slices.ContainsFunc(out.Paths, func(q Path) bool { return p.Into != "" && q.Where == p.Into }) {
+			out.add("The %s loses what the %s lets in: with everything closed its pressure hardly shows either, and the pair looks like a leak of the tank side.", p.Into, p.Where)
+		}
 	}
 }
 

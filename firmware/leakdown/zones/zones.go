@@ -135,6 +135,7 @@ type Path struct {
 	Leak      leakdown.Interval // m3/s ANR at the pressures at the start of watch Watch, 95 %
 	Watch     int               // 1, or the first watch in which the path had pressure across it
 	Posterior float64           // 0..1
+	Into      string            // of a fill valve: the rank that takes the air; else empty
 }
 
 // Outcome is what the watches tell.
