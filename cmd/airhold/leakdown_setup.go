@@ -296,7 +296,7 @@ func (r *recording) otherUnit(zone string, start, least, top float64) string {
 			fits = append(fits, fmt.Sprintf("%s (it would be %.0f kPa)", word, v/1e3))
 		}
 	}
-	what := fmt.Sprintf("Column %q begins at %.4g, which is %.4g kPa by its declared unit (%s)", r.column[zone], number, start/1e3, unitName(declared))
+	what := fmt.Sprintf("Column %s begins at %.4g, which is %.4g kPa by its declared unit (%s)", r.column[zone], number, start/1e3, unitName(declared))
 	switch {
 	case len(fits) > 0 && start < least:
 		return fmt.Sprintf("%s, below the %.0f kPa that a test has to begin with. If the air was charged, the column looks like %s in a column declared %s: "+

@@ -34,7 +34,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script", RequireExplicitExec: true, RequireUniqueNames: true,
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"exits": exits, "cycles": cycles, "pack": pack, "lines": linesAre, "order": order,
+			"exits": exits, "cycles": cycles, "hold": hold, "pack": pack, "lines": linesAre, "order": order,
 		},
 	})
 }
