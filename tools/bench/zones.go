@@ -25,6 +25,7 @@ func zoneRanges() []string {
 		"two ranks 8-25 L known to 10 %, stretch 2-10 %/bar known to 20 %, 200-400 kPa, rested 180-400 s; rubber creeps by",
 		"2-8 % of its deflection a decade, back after the vent to 50 kPa; 180 s of rest before the second watch",
 		"air around +-2 K/h; critical ratio of each leak 0.2-0.53; pressure sensors 1 MPa, noise 0.05 %, offset +-0.25 %, 16 bits, 10 Hz",
+		"harsh: 12 bits, creep 8-16 % a decade, stretch known to 40 % though 20 % is said, air around +-6 K/h, half the air may lie apart",
 	}
 }
 
@@ -50,23 +51,27 @@ type zoneCase struct {
 	watches  int
 	pair     bool    // a fill valve passes what the rank behind it loses
 	wall     float64 // K, standard deviation of the tank's wall against the air around
+	harsh    bool    // see zoneRanges
 }
 
 func zoneCases() []zoneCase {
 	atLeast := func(share float64) target { return target{share, math.Inf(1), true} }
 	none := target{}
 	return []zoneCase{
-		{"1 L/min, two watches of 180 s", atLeast(0.97), atLeast(0.99), 1, 180, 2, false, 3},
-		{"2 L/min, two watches of 180 s", atLeast(0.99), atLeast(0.998), 2, 180, 2, false, 3},
-		{"hidden pair of 2, two of 180 s", atLeast(0.98), atLeast(0.995), 2, 180, 2, true, 3},
-		{"1 L/min, two watches of 300 s", none, none, 1, 300, 2, false, 3},
-		{"2 L/min, two watches of 300 s", none, none, 2, 300, 2, false, 3},
-		{"hidden pair of 2, two of 300 s", none, none, 2, 300, 2, true, 3},
-		{"0.5 L/min, two watches of 180 s", none, none, 0.5, 180, 2, false, 3},
-		{"1 L/min, wall off by 10 K", none, none, 1, 180, 2, false, 10},
-		{"no leak, two watches of 180 s", none, none, 0, 180, 2, false, 3},
-		{"1 L/min, one watch of 180 s", none, none, 1, 180, 1, false, 3},
-		{"hidden pair of 2, one of 180 s", none, none, 2, 180, 1, true, 3},
+		{"1 L/min, two watches of 180 s", atLeast(0.97), atLeast(0.99), 1, 180, 2, false, 3, false},
+		{"2 L/min, two watches of 180 s", atLeast(0.99), atLeast(0.998), 2, 180, 2, false, 3, false},
+		{"hidden pair of 2, two of 180 s", atLeast(0.98), atLeast(0.995), 2, 180, 2, true, 3, false},
+		{"1 L/min, two watches of 300 s", none, none, 1, 300, 2, false, 3, false},
+		{"2 L/min, two watches of 300 s", none, none, 2, 300, 2, false, 3, false},
+		{"hidden pair of 2, two of 300 s", none, none, 2, 300, 2, true, 3, false},
+		{"0.5 L/min, two watches of 180 s", none, none, 0.5, 180, 2, false, 3, false},
+		{"1 L/min, wall off by 10 K", none, none, 1, 180, 2, false, 10, false},
+		{"1 L/min, harsh", none, none, 1, 180, 2, false, 3, true},
+		{"hidden pair of 2, harsh", none, none, 2, 180, 2, true, 3, true},
+		{"no leak, harsh", none, none, 0, 180, 2, false, 3, true},
+		{"no leak, two watches of 180 s", none, none, 0, 180, 2, false, 3, false},
+		{"1 L/min, one watch of 180 s", none, none, 1, 180, 1, false, 3, false},
+		{"hidden pair of 2, one of 180 s", none, none, 2, 180, 1, true, 3, false},
 	}
 }
 
@@ -176,13 +181,17 @@ func drawParked(dice *rand.Rand, c zoneCase, i int) parkedMachine {
 	leak := func(where string) rig.HoldLeak {
 		return rig.HoldLeak{Flow: m.truth[where], B: in(0.2, 0.528)}
 	}
-	weather := rig.HoldWeather{Kelvin: in(278, 308), Ramp: in(-2, 2) / 3600}
+	ramp, creepLow, creepHigh, apart, off, bits := 2.0, 0.02, 0.08, 0.2, 0.2, 16
+	if c.harsh {
+		ramp, creepLow, creepHigh, apart, off, bits = 6, 0.08, 0.16, 0.5, 0.4, 12
+	}
+	weather := rig.HoldWeather{Kelvin: in(278, 308), Ramp: in(-ramp, ramp) / 3600}
 	volume := in(0.020, 0.060)
 	m.plumbing = rig.PlumbingOptions{
 		Rest: in(180, 400),
 		Tank: rig.HoldOptions{
 			Volume: volume, Start: in(500e3, 850e3), Weather: weather,
-			Air:  rig.HoldAir{Hot: in(2, 35), Tau: in(12, 90), Power: []float64{0, 0.25, 1.0 / 3}[dice.IntN(3)], Slow: in(0, 0.2), Jet: in(0, 0.6)},
+			Air:  rig.HoldAir{Hot: in(2, 35), Tau: in(12, 90), Power: []float64{0, 0.25, 1.0 / 3}[dice.IntN(3)], Slow: in(0, apart), Jet: in(0, 0.6)},
 			Wall: rig.HoldWall{Excess: math.Abs(c.wall * dice.NormFloat64()), Loss: in(600, 2400)},
 			Leak: leak("tank side"),
 		},
@@ -193,7 +202,7 @@ func drawParked(dice *rand.Rand, c zoneCase, i int) parkedMachine {
 		m.plumbing.Ranks = append(m.plumbing.Ranks, rig.PlumbingRank{
 			Bags: rig.HoldOptions{
 				Volume: size, Stretch: size * stretch, Start: gauge, Weather: weather,
-				Creep: in(0.02, 0.08) * stretch * gauge / math.Ln10, CreepAfter: 5,
+				Creep: in(creepLow, creepHigh) * stretch * gauge / math.Ln10, CreepAfter: 5,
 				Air:  rig.HoldAir{Hot: in(0, 15), Tau: in(6, 30), Power: 0.25},
 				Wall: rig.HoldWall{Loss: in(600, 2400)},
 				Leak: leak(name + " rank"),
@@ -201,11 +210,11 @@ func drawParked(dice *rand.Rand, c zoneCase, i int) parkedMachine {
 			Valve: leak(name + " fill valve"),
 		})
 		m.options.Ranks = append(m.options.Ranks, zones.Rank{
-			Name: name, Volume: about(size, 0.10), Stretch: about(stretch, 0.2), PowerOff: zones.Hold,
+			Name: name, Volume: about(size, 0.10), Stretch: about(stretch, off), PowerOff: zones.Hold,
 		})
 	}
 	for range 3 {
-		m.gauges = append(m.gauges, rig.HoldGauge{Offset: in(-0.0025, 0.0025), Noise: 0.0005, Tempco: in(-0.0002, 0.0002), Bits: 16})
+		m.gauges = append(m.gauges, rig.HoldGauge{Offset: in(-0.0025, 0.0025), Noise: 0.0005, Tempco: in(-0.0002, 0.0002), Bits: bits})
 	}
 	return m
 }
