@@ -43,7 +43,7 @@ func CurvePNG(w io.Writer, in Input, width, height int) error {
 		return fmt.Errorf("%w: %d by %d pixels; from %d by %d to %d by %d can be drawn",
 			ErrSize, width, height, leastWidth, leastHeight, mostSide, mostSide)
 	}
-	em := max(9, math.Sqrt(float64(width)*float64(height))/38)
+	em := max(9, min(math.Sqrt(float64(width)*float64(height))/38, float64(width)/32))
 	p, ok := newPlot(&in, float64(width), float64(height), em, 3.6*em)
 	if !ok {
 		return ErrNoCurve

@@ -29,7 +29,7 @@ type Input struct {
 	Place     string    // where the machine stood
 	Software  string    // "airhold 1.2.0"
 
-	Sure float64 // chance, 0..1, that the verdict pass or fail is right (State.Pass or State.Fail); 0: not told
+	Sure float64 // chance, 0..1, that the verdict pass or fail is right; 0: Now.Sure
 
 	Instruments []Instrument
 	Steps       []Step // in their order

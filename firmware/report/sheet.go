@@ -36,9 +36,10 @@ html { color-scheme: light; }
 body { margin: 0 auto; max-width: 190mm; padding: 4mm 0; background: #fff; color: #0E1418;
   font: 500 7.3pt/1.22 Inter, system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", "DejaVu Sans", sans-serif;
   font-variant-numeric: tabular-nums lining-nums; overflow-wrap: anywhere; }
-.tight { font-size: 6.8pt; line-height: 1.18; }
+.packed { zoom: 0.8; max-width: 240mm; }
+.tight { font-size: 7pt; line-height: 1.2; }
 .tight h2, .tight small, .tight th, .tight .note, .tight .facts dt { font-size: 6.4pt; }
-.tight figure { width: 88%; }
+.tight figure { width: 92%; }
 @media print { body { padding: 0; max-width: none; } }
 h1, h2, p, ul, ol, dl, dd, figure, table { margin: 0; padding: 0; }
 h1 { font-size: 20pt; line-height: 1.1; font-weight: 700; letter-spacing: -0.02em; }
@@ -72,7 +73,7 @@ td { vertical-align: top; border-top: 0.5pt solid #86919A; padding: 1.2pt 1.5mm 
 footer { display: flex; justify-content: space-between; border-top: 0.5pt solid #86919A; margin-top: 4pt; padding-top: 1.5pt; }
 </style>
 </head>
-<body{{if .Tight}} class="tight"{{end}}>
+<body class="{{.Size}}">
 <header>
 <div class="top"><p>Leak-down test: {{.Machine}}</p>{{if .Simulated}}<div class="stamp">SIMULATED<br/><small>no real machine was tested</small></div>{{end}}</div>
 <dl class="facts">

@@ -24,7 +24,7 @@ const (
 	mostHistory     = 3
 	mostReasons     = 4
 	mostTerms       = 6
-	mostPaths       = 4
+	mostPaths       = 3
 )
 
 // view is the sheet's text, ready to be set.
@@ -38,7 +38,7 @@ type view struct {
 	Drawing                  template.HTML
 	Caption                  string
 	HasBefore                bool
-	Tight                    bool // much to say: smaller letters keep it on one side
+	Size                     string // of the letters: much to say is said smaller, to stay on one side
 	NowAt, BeforeAt          string
 	Rows                     []row
 	Meaning                  string // what the figures mean
@@ -53,7 +53,7 @@ type view struct {
 	Steps                    []stepView
 	Watched                  string
 	History                  []historyRow
-	OfHistory                int // how many are kept
+	OfHistory                int      // how many are kept
 	Silent                   []string // what the test does not say
 	Cautions                 []string
 }
@@ -82,16 +82,16 @@ func (in *Input) view() *view {
 		when = parsed(now.At)
 	}
 	v := &view{
-		Machine: either(in.Machine, "machine without a name", 70), Where: upper(either(now.Where, "Air system", 40)),
-		When: either(moment(when), "time not known: the box had no clock", 60), Place: either(in.Place, missing, 60),
-		By: either(in.By, either(now.By, missing, 50), 50), Software: either(in.Software, missing, 50), Run: either(now.Run, missing, 40),
-		Simulated: in.simulated(), HasBefore: in.Before != nil, Help: either(now.Help, "", 300), Compare: either(in.Compare, "", 200),
-		CannotTell: either(now.CannotTell, "", 300), Watched: watched(now), Cautions: cautions(),
+		Machine: either(in.Machine, "machine without a name", 70), Where: upper(either(now.Where, "Air system", 32)),
+		When: either(moment(when), "time not known: the box had no clock", 60), Place: either(in.Place, missing, 50),
+		By: either(in.By, either(now.By, missing, 36), 36), Software: either(in.Software, missing, 36), Run: either(now.Run, missing, 40),
+		Simulated: in.simulated(), HasBefore: in.Before != nil, Help: either(now.Help, "", 200), Compare: either(in.Compare, "", 160),
+		CannotTell: either(now.CannotTell, "", 280), Watched: watched(now), Cautions: cautions(),
 	}
 	v.Headline = headline(v.Where, now.Verdict)
 	v.Sure = sureness(in)
 	for _, r := range now.Reasons {
-		if r = cut(r, 240); r != "" && len(v.Reasons) < mostReasons {
+		if r = cut(r, 200); r != "" && len(v.Reasons) < mostReasons && r != cut(now.CannotTell, 200) {
 			v.Reasons = append(v.Reasons, upper(r))
 		}
 	}
@@ -105,16 +105,28 @@ func (in *Input) view() *view {
 		if !s.At.IsZero() {
 			at = s.At.Format("15:04")
 		}
-		v.Steps = append(v.Steps, stepView{upper(either(s.Words, "step", 30)), at, either(s.Note, "", 60)})
+		v.Steps = append(v.Steps, stepView{upper(either(s.Words, "step", 20)), at, either(s.Note, "", 50)})
 	}
 	v.history(in)
 	v.Silent = silent(now)
-	v.Tight = v.lines() > roomy
+	v.Size = v.size()
 	return v
 }
 
-// roomy is how many lines of lists and sentences the sheet has room for in its usual letters.
-const roomy = 8
+// How many lines of lists and sentences the sheet has room for in its usual letters, and in the smaller ones.
+const roomy, snug = 8, 15
+
+// size picks the letters that keep the sheet on one side.
+func (v *view) size() string {
+	switch n := v.lines(); {
+	case n <= roomy:
+		return "usual"
+	case n <= snug:
+		return "tight"
+	default:
+		return "packed"
+	}
+}
 
 // lines counts what makes the sheet long, in lines of a table.
 func (v *view) lines() int {
@@ -165,6 +177,10 @@ func headline(where, verdict string) string {
 // sureness says how sure the verdict is, against which limit and at which pressure.
 func sureness(in *Input) []string {
 	now := &in.Now
+	sure := in.Sure
+	if sure == 0 {
+		sure = now.Sure
+	}
 	limit := "The limit is not recorded."
 	if known(now.Limit) {
 		limit = "Limit: " + inline(now.Limit)
@@ -175,12 +191,12 @@ func sureness(in *Input) []string {
 	}
 	var out []string
 	switch {
-	case judged(now.Verdict) && in.Sure > 0 && in.Sure <= 1 && finite(in.Sure):
+	case judged(now.Verdict) && sure > 0 && sure <= 1:
 		side := "below"
 		if now.Verdict == string(leakdown.Fail) {
 			side = "above"
 		}
-		out = append(out, fmt.Sprintf("Sure to %s after %s that the leak is %s the limit.", percent(in.Sure), span(now.DecidedAt), side))
+		out = append(out, fmt.Sprintf("Sure to %s after %s that the leak is %s the limit.", percent(sure), span(now.DecidedAt), side))
 	case judged(now.Verdict):
 		out = append(out, fmt.Sprintf("Decided after %s.", span(now.DecidedAt)))
 	case now.Verdict == string(leakdown.Undecided):
@@ -322,7 +338,7 @@ func holdFigure(r *session.Result) figure {
 func (v *view) paths(now *session.Result) {
 	for _, p := range firstOf(now.Paths, mostPaths) {
 		v.Paths = append(v.Paths, pathRow{
-			Where: upper(either(p.Where, "a place without a name", 40)), Includes: cut(strings.Join(p.Includes, ", "), 110),
+			Where: upper(either(p.Where, "a place without a name", 24)), Includes: cut(strings.Join(p.Includes, ", "), 90),
 			Leak: oneLine(p.Leak), Chance: percent(p.Posterior),
 		})
 	}
@@ -367,7 +383,7 @@ func (v *view) budget(now *session.Result) {
 		if sum > 0 {
 			share = 100 * t.U.SI * t.U.SI / sum
 		}
-		v.Budget = append(v.Budget, termRow{upper(either(t.Words, "unnamed", 60)), digits(math.Abs(unit.From(t.U.SI)), n), digits(share, 0) + " %"})
+		v.Budget = append(v.Budget, termRow{upper(either(t.Words, "unnamed", 44)), digits(math.Abs(unit.From(t.U.SI)), n), digits(share, 0) + " %"})
 	}
 	v.Together = digits(unit.From(math.Sqrt(sum)), n) + " " + unitWords(unit.Code, terms[0].U.Reference)
 }
@@ -376,8 +392,8 @@ func (v *view) instruments(in *Input) {
 	v.OfInstruments = len(in.Instruments)
 	for _, i := range firstOf(in.Instruments, mostInstruments) {
 		v.Instruments = append(v.Instruments, Instrument{
-			Channel: either(i.Channel, "no name", 24), Sensor: either(i.Sensor, missing, 60), Calibrated: either(i.Calibrated, missing, 16),
-			Against: either(i.Against, missing, 60), Uncertainty: either(i.Uncertainty, missing, 30),
+			Channel: either(i.Channel, "no name", 16), Sensor: either(i.Sensor, missing, 48), Calibrated: either(i.Calibrated, missing, 16),
+			Against: either(i.Against, missing, 40), Uncertainty: either(i.Uncertainty, missing, 20),
 		})
 	}
 }

@@ -30,11 +30,11 @@ func banded(m *findings.Measure) bool {
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-// decimals returns how many places show the spread in one digit, or in two where the first is a one; of a value without a
-// spread, three digits.
+// decimals returns how many places show the spread in one digit, or in two where the first is a one or a two (JCGM 100,
+// 7.2.6: two are enough); of a value without a spread, three digits.
 func decimals(v, spread float64) int {
 	if spread > 0 {
-		return min(4, max(0, -int(math.Floor(math.Log10(spread/2)))))
+		return min(4, max(0, -int(math.Floor(math.Log10(spread/3)))))
 	}
 	if v == 0 {
 		return 0
