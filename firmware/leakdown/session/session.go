@@ -143,6 +143,7 @@ type run struct {
 	ticks        []Tick
 	confirmed    bool // the person has said that isolating is done
 	rose         bool // pressure rose during the fill
+	reached      bool // and came to the target
 	begun        time.Duration
 	lowered      float64
 	turned       bool // the drive turned when the watch began
@@ -238,9 +239,8 @@ func (s *Session) Tick(at time.Duration) {
 	}
 	switch r.step {
 	case Fill:
-		if v := r.asked; v.rises() {
-			r.rose = true
-		}
+		r.rose = r.rose || r.asked.rises()
+		r.reached = r.reached || r.target > 0 && r.asked.alive(s.now) && r.asked.now >= r.target*(1-fillNear)
 	case Isolate:
 		s.isolated()
 	case Watch:

@@ -189,8 +189,8 @@ func (s *Session) filled() Condition {
 	if r.target > 0 {
 		k.Text = fmt.Sprintf("%s charged to %s", v.place(), kPa(r.target))
 		least = r.target * (1 - fillNear)
-		if idle, known := v.idle(s.now); r.rose && known && idle > 20*time.Second {
-			least = math.Max(leastOf(v), fillFloor*r.target) // its own control has ended the fill
+		if idle, known := v.idle(s.now); r.reached || r.rose && known && idle > 20*time.Second {
+			least = math.Max(leastOf(v), fillFloor*r.target) // the fill is over: from there hot air cools, and its pressure falls
 		}
 	} else {
 		k.Text = fmt.Sprintf("%s charged, %s or more", v.place(), kPa(least))
@@ -285,6 +285,8 @@ func (s *Session) vented() Condition {
 		sees = append(sees, fmt.Sprintf("%s %s", v.name, kPa(v.now)))
 		if v.now > ventTo+ventNear {
 			k.Met, k.Why = no, "Vent with the machine's own control, as its manual says; nobody at the row units."
+		} else if k.Met == yes && v.falling() > fastRank/2 {
+			k.Met, k.Why = no, "Air still leaves the "+v.where+": wait until it is done."
 		}
 	}
 	k.Sees = strings.Join(sees, ", ")

@@ -48,6 +48,7 @@ const (
 	// and leaks change it slowly. Common practice, no source.
 	leastKink = 1e3   // Pa/s
 	leastRise = 0.6e3 // Pa in three seconds: more than the sun or a passing valve gives a tank
+	fastRank  = 3e3   // Pa/s: a rank that rises so fast is being filled, one that falls so when it should be empty is still being vented
 
 	keepBefore = 15 * time.Second
 	keepMost   = 20 * time.Minute
@@ -121,6 +122,9 @@ func (v *volume) end(at time.Duration) {
 	if math.Abs(after-before) > math.Max(leastKink, 12*noise)+0.3*math.Abs(before) {
 		v.move(at)
 	}
+	if v.rank >= 0 && v.test == nil && after > math.Max(fastRank, 12*noise) {
+		v.move(at)
+	}
 	if rise := v.means[k] - v.means[k-3]; rise > math.Max(leastRise, 7*noise) && v.means[k] > v.means[k-1] {
 		v.rose, v.hasRise = at, true
 		if v.rank < 0 {
@@ -150,6 +154,15 @@ func (v *volume) alive(now time.Duration) bool { return v.good && now-v.goodAt <
 // rises says whether air is coming in.
 func (v *volume) rises() bool { return v.hasRise && v.rose == v.lastEnd() }
 
+// falling is how fast the pressure falls, Pa/s over the last two seconds.
+func (v *volume) falling() float64 {
+	k := len(v.means) - 1
+	if k < 2 {
+		return 0
+	}
+	return (v.means[k-2] - v.means[k]) / 2
+}
+
 func (v *volume) lastEnd() time.Duration {
 	if len(v.ends) == 0 {
 		return -1
@@ -175,54 +188,50 @@ func (v *volume) shutIn() time.Duration {
 		return v.kept[0].At
 	}
 	const (
-		width = 0.8 // s on either side
-		step  = 100 * time.Millisecond
+		half    = 1600 * time.Millisecond // on either side
+		quarter = half / 2
+		step    = 100 * time.Millisecond
 	)
-	half := time.Duration(width * float64(time.Second))
 	from, to := max(v.kept[0].At+half, v.moved-keepBefore), v.moved+2*time.Second
-	type bend struct {
-		at    time.Duration
-		angle float64
-	}
-	var bends []bend
-	most := 0.0
-	for t := from; t <= to; t += step {
-		l, okL := v.mean(t-half, t-half/2)
-		ml, okML := v.mean(t-half/2, t)
-		mr, okMR := v.mean(t, t+half/2)
-		r, okR := v.mean(t+half/2, t+half)
-		if !okL || !okML || !okMR || !okR {
-			continue
+	best, most := min(v.moved, v.goodAt), 0.0
+	for t := to; t >= from; t -= step {
+		angle, sure := v.bend(t, quarter)
+		switch {
+		case most == 0 && angle > sure, most > 0 && angle > most:
+			best, most = t, angle
+		case most > 0 && best-t > half: // over the last peak: of several valves the last one to close counts
+			return best
 		}
-		angle := math.Abs((r - mr) - (ml - l))
-		bends = append(bends, bend{t, angle})
-		most = math.Max(most, angle)
 	}
-	if most == 0 {
-		return min(v.moved, v.goodAt)
-	}
-	// The last local peak that stands out; of several valves the last one to close counts.
-	for i := len(bends) - 1; i >= 0; i-- {
-		if bends[i].angle < 0.3*most {
-			continue
-		}
-		for i > 0 && bends[i-1].angle > bends[i].angle {
-			i--
-		}
-		return bends[i].at
-	}
-	return min(v.moved, v.goodAt)
+	return best
 }
 
-// mean is the mean of the good samples kept of a stretch of time.
-func (v *volume) mean(from, to time.Duration) (float64, bool) {
+// bend is how much the pressure changes its pace around a time, Pa over a quarter, and how much would be none of the
+// noise.
+func (v *volume) bend(t, quarter time.Duration) (angle, sure float64) {
+	var m [4]float64
+	least := math.MaxInt
+	for i := range m {
+		from := t + time.Duration(i-2)*quarter
+		mean, n := v.mean(from, from+quarter)
+		m[i], least = mean, min(least, n)
+	}
+	if least == 0 {
+		return 0, 1
+	}
+	noise := math.Sqrt(v.rough/6) * 2 / math.Sqrt(float64(least))
+	return math.Abs((m[3] - m[2]) - (m[1] - m[0])), math.Max(leastKink*quarter.Seconds(), 5*noise)
+}
+
+// mean is the mean of the good samples kept of a stretch of time, and how many they are.
+func (v *volume) mean(from, to time.Duration) (mean float64, n int) {
 	i := sort.Search(len(v.kept), func(i int) bool { return v.kept[i].At >= from })
-	sum, n := 0.0, 0
+	sum := 0.0
 	for ; i < len(v.kept) && v.kept[i].At < to; i++ {
 		if !v.kept[i].Bad {
 			sum += v.kept[i].Pressure
 			n++
 		}
 	}
-	return sum / float64(max(n, 1)), n > 0
+	return sum / float64(max(n, 1)), n
 }
