@@ -223,5 +223,5 @@ func rgb(hex string) color.RGBA {
 	if err != nil {
 		return color.RGBA{A: 255}
 	}
-	return color.RGBA{R: uint8(v >> 16), G: uint8(v >> 8 & 255), B: uint8(v & 255), A: 255}
+	return color.RGBA{R: uint8(v >> 16 & 255), G: uint8(v >> 8 & 255), B: uint8(v & 255), A: 255}
 }

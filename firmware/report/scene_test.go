@@ -71,8 +71,11 @@ func tested(verdict string, leak float64) session.Result {
 		HoldTime: measure("s", units.Time, "", 540, 360, 900), HoldTo: pressure(250),
 		Dominant: "cooling of the air", Help: "Watching for three more minutes, or a thermometer strapped to the tank's wall.",
 		Budget: []session.Term{
-			{Words: "the rank's volume", U: flow(0.06, 0, 0)}, {Words: "cooling of the air", U: flow(0.14, 0, 0)},
-			{Words: "heat in the wall", U: flow(0.09, 0, 0)}, {Words: "sensor and barometer", U: flow(0.01, 0, 0)}, {Words: "noise", U: flow(0.004, 0, 0)},
+			{Words: "the rank's volume", U: flow(0.06, 0, 0)},
+			{Words: "cooling of the air", U: flow(0.14, 0, 0)},
+			{Words: "heat in the wall", U: flow(0.09, 0, 0)},
+			{Words: "sensor and barometer", U: flow(0.01, 0, 0)},
+			{Words: "noise", U: flow(0.004, 0, 0)},
 		},
 		Curve: curve(310, 18, 35, 0.02, 120),
 	}
