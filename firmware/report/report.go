@@ -24,7 +24,7 @@ import (
 type Input struct {
 	Machine   string
 	Simulated bool      // stamps every part; Now.Simulated does so too
-	When      time.Time // of the watch's start, shown in its own zone; zero: Now.At, and without that "no clock"
+	When      time.Time // of the watch's start, shown in its own zone; zero: Now.At; without that "time not known"
 	By        string    // who tested; empty: Now.By
 	Place     string    // where the machine stood
 	Software  string    // "airhold 1.2.0"

@@ -96,7 +96,7 @@ func TestSheetHasEveryPart(t *testing.T) {
 		"curve":       {"kPa", "only cooling", "limit", "before", "now", "95 % band", "120 s", "Watched: 2 min in 2 phases"},
 		"figures":     {"0.41 (0.25 to 0.61)", "0.014 scfm (0.009 to 0.021)", "3.5 (2.1 to 5.2)", "10.2 psi/min", "27.4", "0.131 (0.101 to 0.160)", "0.0052 in", "sharp-edged, discharge coefficient 0.61", "9 min (6 min to 15 min)", "down to 250 kPa", "28 s", "fails", "passes", "68 °F"},
 		"compare":     {"Better"},
-		"paths":       {"Front rank", "0.31 (0.10 to 0.60) L/min ANR", "93 %", "bags, hoses", "Front fill valve", "pressure cannot part"},
+		"paths":       {"Front rank", "0.31 (0.10 to 0.60) L/min ANR", "93 %", "one or more of bags, hoses", "Front fill valve", "pressure cannot part"},
 		"cannot-tell": {"Cannot tell the front fill valve from the tank side"},
 		"budget":      {"Cooling of the air 0.140", "Together 0.177 L/min ANR"},
 		"help":        {"three more minutes"},
@@ -155,6 +155,15 @@ func TestOnlyAPassIsToldAsOne(t *testing.T) {
 	}
 }
 
+func TestNothingIsSaidTwice(t *testing.T) {
+	in := full()
+	in.Now.Reasons = []string{"Sure to 99 % after 110 s: the leak is below the limit.", in.Now.CannotTell, "2 single readings stood out and were left out."}
+	text := write(t, in).text(t, "reasons")
+	if text != "2 single readings stood out and were left out." {
+		t.Errorf("the reasons are %q; want only what stands nowhere else", text)
+	}
+}
+
 func TestIntervalAcrossTheLimitIsSaid(t *testing.T) {
 	for _, c := range []struct{ verdict, low, want string }{
 		{"undecided", "2.5", "reaches across the limit"}, {"fail", "3.2", "lies above the limit"},
@@ -201,7 +210,7 @@ func TestWhatIsMissingIsSaid(t *testing.T) {
 		in := report.Input{Machine: "Kettle Ridge 16", Now: tested("fail", 8)}
 		in.Now.At, in.Now.By, in.Now.Run, in.Now.Sure, in.Now.Simulated = "", "", "", 0, false
 		s := write(t, in)
-		has(t, "the sheet", s.text(t, ""), "the box had no clock", "tested by not recorded", "Instruments and their calibration: not recorded", "Steps: not recorded", "No earlier test of this place is kept", "Front rank fails", "Decided after 110 s")
+		has(t, "the sheet", s.text(t, ""), "when time not known", "tested by not recorded", "Instruments and their calibration: not recorded", "Steps: not recorded", "No earlier test of this place is kept", "Front rank fails", "Decided after 110 s")
 		if strings.Contains(strings.ToLower(s.raw), "simulated") {
 			t.Error("a real test is called simulated")
 		}

@@ -104,7 +104,7 @@ footer { display: flex; justify-content: space-between; border-top: 0.5pt solid 
 <h2>Where it leaks</h2>
 {{if .Paths}}<table><tr><th>place</th><th class="n">leak, 95 % interval</th><th class="n">chance</th></tr>
 {{range .Paths}}<tr><td>{{.Where}}</td><td class="n">{{.Leak}}</td><td class="n">{{.Chance}}</td></tr>
-{{if .Includes}}<tr class="more"><td colspan="3"><small>which is {{.Includes}}: pressure cannot part these</small></td></tr>
+{{if .Includes}}<tr class="more"><td colspan="3"><small>{{.Includes}}</small></td></tr>
 {{end}}{{end}}</table>{{end}}
 {{if .CannotTell}}<p id="cannot-tell">{{.CannotTell}}</p>{{end}}
 </section>{{end}}

@@ -83,7 +83,7 @@ func (in *Input) view() *view {
 	}
 	v := &view{
 		Machine: either(in.Machine, "machine without a name", 70), Where: upper(either(now.Where, "Air system", 32)),
-		When: either(moment(when), "time not known: the box had no clock", 60), Place: either(in.Place, missing, 50),
+		When: either(moment(when), "time not known", 60), Place: either(in.Place, missing, 50),
 		By: either(in.By, either(now.By, missing, 36), 36), Software: either(in.Software, missing, 36), Run: either(now.Run, missing, 40),
 		Simulated: in.simulated(), HasBefore: in.Before != nil, Help: either(now.Help, "", 200), Compare: either(in.Compare, "", 160),
 		CannotTell: either(now.CannotTell, "", 280), Watched: watched(now), Cautions: cautions(),
@@ -91,7 +91,11 @@ func (in *Input) view() *view {
 	v.Headline = headline(v.Where, now.Verdict)
 	v.Sure = sureness(in)
 	for _, r := range now.Reasons {
-		if r = cut(r, 200); r != "" && len(v.Reasons) < mostReasons && r != cut(now.CannotTell, 200) {
+		// Said elsewhere on the sheet: how sure, and what cannot be told apart.
+		if r = cut(r, 200); r == "" || r == cut(now.CannotTell, 200) || strings.HasPrefix(r, sureTo) && strings.HasPrefix(v.Sure[0], sureTo) {
+			continue
+		}
+		if len(v.Reasons) < mostReasons {
 			v.Reasons = append(v.Reasons, upper(r))
 		}
 	}
@@ -174,6 +178,9 @@ func headline(where, verdict string) string {
 	return where + ": " + verdictWords(verdict)
 }
 
+// sureTo begins the sentence that tells how sure a verdict is.
+const sureTo = "Sure to "
+
 // sureness says how sure the verdict is, against which limit and at which pressure.
 func sureness(in *Input) []string {
 	now := &in.Now
@@ -196,9 +203,9 @@ func sureness(in *Input) []string {
 		if now.Verdict == string(leakdown.Fail) {
 			side = "above"
 		}
-		out = append(out, fmt.Sprintf("Sure to %s after %s that the leak is %s the limit.", percent(sure), span(now.DecidedAt), side))
+		out = append(out, fmt.Sprintf(sureTo+"%s after %s that the leak is %s the limit.", percent(sure), secondsOf(now.DecidedAt), side))
 	case judged(now.Verdict):
-		out = append(out, fmt.Sprintf("Decided after %s.", span(now.DecidedAt)))
+		out = append(out, fmt.Sprintf("Decided after %s.", secondsOf(now.DecidedAt)))
 	case now.Verdict == string(leakdown.Undecided):
 		out = append(out, "The leak lies too near the limit, or the air was too restless, to say on which side of it.")
 	default:
@@ -338,10 +345,18 @@ func holdFigure(r *session.Result) figure {
 func (v *view) paths(now *session.Result) {
 	for _, p := range firstOf(now.Paths, mostPaths) {
 		v.Paths = append(v.Paths, pathRow{
-			Where: upper(either(p.Where, "a place without a name", 24)), Includes: cut(strings.Join(p.Includes, ", "), 90),
+			Where: upper(either(p.Where, "a place without a name", 24)), Includes: includes(p.Includes),
 			Leak: oneLine(p.Leak), Chance: percent(p.Posterior),
 		})
 	}
+}
+
+// includes names the parts of a place; several look the same to a pressure sensor.
+func includes(parts []string) string {
+	if len(parts) < 2 {
+		return cut(strings.Join(parts, ""), 90)
+	}
+	return "one or more of " + cut(strings.Join(parts, ", "), 90) + ": pressure cannot part these"
 }
 
 // oneLine prints a leak with its interval on one line.

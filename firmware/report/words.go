@@ -172,6 +172,14 @@ func span(s float64) string {
 	}
 }
 
+// secondsOf prints a time of the watch, which people follow in seconds.
+func secondsOf(s float64) string {
+	if !finite(s) || s <= 0 {
+		return "a time that is not recorded"
+	}
+	return digits(s, 0) + " s"
+}
+
 // plain2 rounds to two digits below ten, to whole ones above.
 func plain2(v float64) string {
 	if v >= 9.95 {
