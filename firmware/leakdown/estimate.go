@@ -18,7 +18,7 @@ const (
 
 // discrepancy is how far, in Pa, the model may be from the air at time t: more in the first seconds, when the jet of the
 // last filling still stirs the tank.
-func discrepancy(t float64) float64 { return 130 * (1 + 6*math.Exp(-t/10)) }
+func discrepancy(t float64) float64 { return 100 * (1 + 4*math.Exp(-t/8)) }
 
 // conversion returns the flow in m3/s ANR that one unit of iLeak means at the start, and the start pressure in Pa gauge.
 func (t *Test) conversion() (perUnit, start float64) {
