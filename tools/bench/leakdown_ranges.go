@@ -112,6 +112,15 @@ func sets() []ranges {
 	sensor := main
 	sensor.name, sensor.words, sensor.part, sensor.wallSensor = "wallsensor", "a sensor of +-0.5 K on the wall", 0.5, 0.5
 
+	// Another way of cooling than the estimator's, and what a shop does to a test besides.
+	unknown := main
+	unknown.name, unknown.words = "unknown", "two plain exponentials (30 % three times slower), sun, wet walls, spikes, gaps"
+	unknown.tau, unknown.powers = span{12, 60}, []float64{0}
+	unknown.slow, unknown.slower = span{0.3, 0.3}, span{3, 3}
+	unknown.sun, unknown.film = 0.4, 0.7
+	unknown.bits, unknown.rates = []int{16, 12}, []float64{5, 10, 20, 50}
+	unknown.spikes, unknown.gaps, unknown.gapLasts = span{0, 2}, 1, span{2, 10}
+
 	harsh := main
 	harsh.name, harsh.words = "harsh", "unknown physics stronger than plausible, worse sensors"
 	harsh.change, harsh.size, harsh.over = 0.1, span{0.7, 1.3}, span{20, 200}
@@ -124,7 +133,7 @@ func sets() []ranges {
 	harsh.bits, harsh.rates = []int{16, 12}, []float64{5, 10, 20, 50}
 	harsh.spikes, harsh.gaps, harsh.gapLasts = span{0, 2}, 2, span{2, 20}
 
-	return []ranges{main, coarse, warm, learned, sensor, harsh}
+	return []ranges{main, coarse, warm, learned, sensor, unknown, harsh}
 }
 
 // print writes the ranges; of a set that differs from the main one only what differs.
