@@ -261,7 +261,7 @@ func (s *sheet) fill(r *ranges) {
 		s.falseFail(variant, variant)
 		s.undecided(none, none, none, none)
 		s.times(none, none, none, none)
-	case "harsh": // reported, not asked for: stronger than anyone thinks plausible
+	case "harsh": // reported without a bar, see leakdown_ranges.go
 		s.everyRMS(nil)
 		s.coverage(none)
 		s.falsePass(none, none)
