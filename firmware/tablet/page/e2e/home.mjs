@@ -6,15 +6,13 @@
 // the stand-in of fake/box.mjs and checks every state as well.
 
 import assert from 'node:assert/strict'
-import { readFileSync } from 'node:fs'
-import { createRequire } from 'node:module'
 import { after, before, describe, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { scenes } from '../fake/scenes.mjs'
 import { openBrowser } from './browser.mjs'
+import { collisions, violations } from './checks.mjs'
 import { live, look } from './read.mjs'
 
-const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8')
 const given = process.env.AIRHOLD_URL
 let browser
 let box
@@ -44,42 +42,6 @@ async function open({ width = 1280, height = 800, light = 'day' } = {}) {
   await page.goto(url)
   await live(page)
   return { page, wrong, close: () => context.close() }
-}
-
-/** violations runs axe on the page as it is, with the stricter contrast rule of WCAG 1.4.6 switched on. */
-async function violations(page) {
-  await page.evaluate(axe)
-  const found = await page.evaluate(() => globalThis.axe.run(document, { rules: { 'color-contrast-enhanced': { enabled: true } } }))
-  return found.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html.slice(0, 120)).join(' | ')}`)
-}
-
-/** collisions lists texts that leave the glass, and texts that lie on one another or on a button. */
-async function collisions(page) {
-  return page.evaluate(() => {
-    const boxes = [...document.querySelectorAll('main text, main button, main .facts p, main .top p, main h1, main h2, main .clock, main .sim, main .foot-note')]
-      .map((e) => {
-        const range = document.createRange()
-        range.selectNodeContents(e)
-        const r = e.tagName === 'BUTTON' || e.tagName === 'text' ? e.getBoundingClientRect() : range.getBoundingClientRect()
-        return { name: `${e.tagName} ${e.textContent.trim().slice(0, 40)}`, r, e }
-      })
-      .filter((b) => b.r.width > 0 && b.r.height > 0)
-    const bad = []
-    const cut = 9 * Number(document.querySelector('main').style.zoom) // a line box has room above and below its letters
-    for (const b of boxes) {
-      if (b.r.left < -1 || b.r.top < -1 || b.r.right > innerWidth + 1 || b.r.bottom > innerHeight + 1) bad.push(`outside: ${b.name}`)
-    }
-    for (let i = 0; i < boxes.length; i++) {
-      for (let j = i + 1; j < boxes.length; j++) {
-        const [a, b] = [boxes[i], boxes[j]]
-        if (a.e.contains(b.e) || b.e.contains(a.e)) continue
-        const w = Math.min(a.r.right, b.r.right) - Math.max(a.r.left, b.r.left)
-        const h = Math.min(a.r.bottom, b.r.bottom) - Math.max(a.r.top, b.r.top)
-        if (w > 3 && h > cut) bad.push(`overlap: ${a.name} / ${b.name} (${w.toFixed(0)} x ${h.toFixed(0)})`)
-      }
-    }
-    return bad
-  })
 }
 
 describe('whatever the machine does', () => {

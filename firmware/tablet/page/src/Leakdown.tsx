@@ -80,7 +80,7 @@ export function Running({ view, acts, room }: { view: TestView; acts: TestActs; 
   return (
     <div class={`test at-${view.step}`} data-step={view.step} data-run={view.run} data-verdict={view.result?.verdict}>
       <StepRail at={view.at} />
-      {view.step === 'make_safe' && <MakeSafe view={view} acts={acts} />}
+      {view.step === 'make_safe' && <MakeSafe view={view} acts={acts} room={room} />}
       {(view.step === 'fill' || view.step === 'isolate') && <Work view={view} acts={acts} room={room} />}
       {view.step === 'watch' && <Watch view={view} acts={acts} room={room} />}
       {view.step === 'result' && view.result && <Result view={view} result={view.result} acts={acts} room={room} />}
@@ -136,7 +136,7 @@ function Box({ state }: { state: 'yes' | 'no' | 'not_seen' }) {
   )
 }
 
-function MakeSafe({ view, acts }: { view: TestView; acts: TestActs }) {
+function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   return (
     <>
       <h1>{view.title}</h1>
@@ -155,9 +155,10 @@ function MakeSafe({ view, acts }: { view: TestView; acts: TestActs }) {
             <p><b data-what="pressure" data-value={view.pressure.value} data-unit={view.pressure.unit}>{whole(view.pressure)}</b> {unit(view.pressure)} in the {view.zone === 'tank' ? 'tank' : view.where}{view.safe ? `, safe below ${whole(view.safe)}` : ''}</p>
           )}
         </section>
+        {room.phone && <Leave acts={acts} />}
       </div>
       <Foot acts={acts} law={lawOf(view)}>
-        <Leave acts={acts} />
+        {!room.phone && <Leave acts={acts} />}
         <button type="button" class="btn" onClick={acts.stop} data-act="stop">Stop</button>
         <i />
         <Next view={view} acts={acts} />
@@ -180,6 +181,9 @@ function whole(m: Measure): string {
 
 /** Work is a step in which the person does something at the machine: fill, isolate. */
 function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
+  // One thing after the other: only the first that is not as it should be says what to do.
+  const first = view.seen.find((s) => s.met === 'no') ?? view.seen.find((s) => s.met === 'not_seen')
+  const long = (s: Seen) => s.met !== 'not_seen' && s.figure === '' && s.words.length > 12
   return (
     <>
       <h1>{view.title}{view.phase && <small>{view.phase}</small>}</h1>
@@ -192,18 +196,19 @@ function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room
         <section class="state" aria-label="The box sees">
           <Pressure view={view} width={room.phone ? 358 : 440} small={room.phone} />
           <h2>The box sees</h2>
-          <ul class="conds">
+          <ul class={`conds${view.seen.length > 4 ? ' many' : ''}`}>
             {view.seen.map((s) => (
               <li key={s.id} data-cond={s.id} data-met={s.met}><Box state={s.met} />
-                <span>{s.text}{s.met !== 'yes' && s.why && <small>{upper(s.why)}</small>}</span>
-                <span class="sight">{s.met === 'not_seen' ? 'not seen' : <><b>{s.figure}</b> {s.words}</>}</span>
+                <span>{s.text}{long(s) && <small class="quiet">{s.words}</small>}{s === first && s.why && <small>{upper(s.why)}</small>}</span>
+                {!long(s) && <span class="sight">{s.met === 'not_seen' ? 'not seen' : <><b>{s.figure}</b> {s.words}</>}</span>}
               </li>
             ))}
           </ul>
         </section>
+        {room.phone && <Leave acts={acts} />}
       </div>
       <Foot acts={acts} law={lawWords}>
-        <Leave acts={acts} />
+        {!room.phone && <Leave acts={acts} />}
         <button type="button" class="btn" onClick={acts.stop} data-act="stop">Stop</button>
         <i />
         <Next view={view} acts={acts} />
@@ -241,8 +246,8 @@ function Pressure({ view, width, small }: { view: TestView; width: number; small
 function Grid({ p }: { p: Plot }) {
   return (
     <g>
-      {p.rows.map((r) => <g key={r.text}><path class="grid" d={`M${p.left} ${r.y} H${p.right}`} /><text class="t-read" x={p.left - 12} y={r.y + 8} text-anchor="end">{r.text}</text></g>)}
-      {p.times.map((t) => <text key={t.text} class="t-read" x={t.x} y={p.base + 32} text-anchor={t.anchor}>{t.text}</text>)}
+      {p.rows.map((r) => <g key={r.text}><path class="grid" d={`M${p.left} ${r.y} H${p.right}`} /><text class="t-read" x={p.left - (p.small ? 6 : 12)} y={r.y + (p.small ? 5 : 8)} text-anchor="end">{r.text}</text></g>)}
+      {p.times.map((t) => <text key={t.text} class="t-read" x={t.x} y={p.base + (p.small ? 19 : 32)} text-anchor={t.anchor}>{t.text}</text>)}
     </g>
   )
 }
@@ -253,7 +258,9 @@ function Words({ words }: { words: Word[] }) {
 
 function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   const low = room.height < 780
-  const upperSize: Size = room.phone ? { width: 358, height: 196, small: true } : { width: 800, height: low ? 300 : 330, small: false }
+  // A short phone keeps the falling curve and leaves out the second drawing.
+  const short = room.phone && room.height < 800
+  const upperSize: Size = room.phone ? { width: 358, height: short ? room.height - 530 : room.height - 676, small: true } : { width: 800, height: low ? 300 : 330, small: false }
   const lowerSize: Size = room.phone ? { width: 358, height: 124, small: true } : { width: 800, height: low ? 190 : 210, small: false }
   const d = view.curve && watchDrawing(view.curve, view.seconds, upperSize, { cooling: view.cooling, lost: view.lost })
   const b = bandDrawing(view.updates, view.limit, Math.max(view.seconds, ...(view.curve?.measured ?? []).slice(-1).map((m) => m[0])), lowerSize)
@@ -278,7 +285,7 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
             <Words words={d.words} />
           </svg>
         ) : <p class="none" style={{ height: `${upperSize.height}px` }}>The first readings are on their way.</p>}
-        <h2>Leak, {view.limit ? unit(view.limit) : 'L/min ANR'}: the band narrows</h2>
+        {!short && <><h2>Leak, {view.limit ? unit(view.limit) : 'L/min ANR'}: the band narrows</h2>
         <svg width={lowerSize.width} height={lowerSize.height} viewBox={`0 0 ${lowerSize.width} ${lowerSize.height}`} role="img" aria-label="The estimate of the leak and its band over time, against the limit">
           <Grid p={b.plot} />
           {b.band && <polygon class="body" points={b.band} />}
@@ -287,7 +294,7 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
           {b.line && <path class="estimate" d={b.line} />}
           {b.dot && <circle class="estimate-dot" cx={b.dot.x} cy={b.dot.y} r={room.phone ? 6 : 8} />}
           {b.limitText && view.limit && <text class="t-strong halo" x={b.limitText.x} y={b.limitText.y} text-anchor="end" data-what="limit" data-value={view.limit.value} data-unit={view.limit.unit}>limit {set(view.limit)}</text>}
-        </svg>
+        </svg></>}
       </section>
       <aside class={`read${view.heard ? ' old' : ''}`}>
         <Estimate view={view} />
@@ -312,7 +319,7 @@ function Estimate({ view }: { view: TestView }) {
     <div class="estimate-words">
       <p>{view.title}</p>
       <p class="est"><span data-what="test-leak" data-value={view.leak.value} data-unit={view.leak.unit}>{fine(view.leak)}</span><span class="unit">{unit(view.leak)}</span></p>
-      <p>between <b data-what="test-leak-low" data-value={view.leak.low} data-unit={view.leak.unit}>{fine(view.leak, view.leak.low)}</b> and <b data-what="test-leak-high" data-value={view.leak.high} data-unit={view.leak.unit}>{fine(view.leak, view.leak.high)}</b> (95 %)</p>
+      <p class="between">between <b data-what="test-leak-low" data-value={view.leak.low} data-unit={view.leak.unit}>{fine(view.leak, view.leak.low)}</b> and <b data-what="test-leak-high" data-value={view.leak.high} data-unit={view.leak.unit}>{fine(view.leak, view.leak.high)}</b> (95&nbsp;%)</p>
       <div class="odds" role="img" aria-label={`chance of pass ${percent(view.pass)}, of fail ${percent(view.fail)}`}><span style={{ width: `${pass * 100}%` }} /><i style={{ width: `${(1 - pass) * 100}%` }} /></div>
       <p class="chances"><span class={likely ? 'likely' : ''}>pass {percent(view.pass)}</span><span class={likely ? '' : 'likely'}>fail {percent(view.fail)}</span></p>
     </div>
@@ -328,8 +335,8 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
   const [sheet, setSheet] = useState(1)
   const low = room.height < 780
   const room1 = room.phone ? 0 : room.height - (low ? 168 : 170) - (low ? 192 : 248)
-  const kept = fitting(result.first, room.phone ? Infinity : room1 - 200, 650, 23)
-  const need = kept.reduce((sum, l) => sum + lines(l, 650, 23) * 28 + 4, 0)
+  const kept = fitting(result.first, room.phone ? Infinity : room1 - 190, 655, 23)
+  const need = kept.reduce((sum, l) => sum + lines(l, 655, 23) * 28 + 4, 0)
   const size: Size = room.phone ? { width: 358, height: 210, small: true } : { width: result.judged ? 660 : 700, height: Math.min(372, room1 - need - (need > 0 ? 10 : 0)), small: false }
   const d = result.curve && resultDrawing(result.curve, result.before, size, result.judged)
   return (
@@ -365,9 +372,27 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
   )
 }
 
-/** lines estimates how many lines a text takes. */
+/** wide measures a text as the browser will set it; where it cannot, the estimate of the drawings stands in. */
+function wide(text: string, size: number): number {
+  const pen = document.createElement('canvas').getContext('2d')
+  if (!pen) return textWidth(text, size)
+  pen.font = `500 ${size}px ${getComputedStyle(document.body).fontFamily}`
+  return pen.measureText(text).width
+}
+
+/** lines counts the lines that a text takes. */
 function lines(text: string, width: number, size: number): number {
-  return Math.max(1, Math.ceil(textWidth(text, size) * 1.04 / width))
+  let n = 1
+  let used = 0
+  const blank = wide(' ', size)
+  for (const word of text.split(' ')) {
+    const w = wide(word, size)
+    if (used > 0 && used + blank + w > width) {
+      n++
+      used = w
+    } else used += (used > 0 ? blank : 0) + w
+  }
+  return n
 }
 
 /** fitting keeps the last line, a caution, and as many of the others from the top as there is room for. */

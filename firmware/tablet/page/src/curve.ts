@@ -18,6 +18,7 @@ export interface Plot {
   right: number
   top: number
   base: number
+  small: boolean
   x: (s: number) => number
   y: (v: number) => number
   rows: { y: number; text: string }[] // lines of equal value
@@ -54,7 +55,7 @@ export function marks(low: number, high: number, by: number): number[] {
 }
 
 function timeMarks(end: number, most: number): number[] {
-  const by = [5, 10, 20, 30, 60, 120, 150, 300, 600, 1200].find((b) => end / b <= most) ?? end / 4
+  const by = [5, 10, 20, 30, 60, 120, 150, 200, 300, 600, 1200].find((b) => end / b <= most) ?? end / 4
   return marks(0, end, by)
 }
 
@@ -67,9 +68,9 @@ export function plot(size: Size, end: number, low: number, high: number, by = st
   const x = (s: number) => left + (Math.min(Math.max(s, 0), end) / end) * (right - left)
   const y = (v: number) => base - (Math.min(Math.max(v, low), high) - low) / (high - low) * (base - top)
   const places = Math.max(0, -Math.floor(Math.log10(by) + 1e-9))
-  const at = timeMarks(end, Math.max(2, (right - left) / (size.small ? 90 : 120)))
+  const at = timeMarks(end, Math.max(2, (right - left) / (size.small ? 90 : 130)))
   return {
-    left, right, top, base, x, y,
+    left, right, top, base, small: size.small, x, y,
     rows: marks(low, high, by).map((v) => ({ y: y(v), text: v.toFixed(Math.min(places, 3)) })),
     times: at.map((s) => ({ x: x(s), text: s === at.at(-1) ? `${s} s` : String(s), anchor: s === end ? 'end' as const : 'middle' as const })),
   }

@@ -4,7 +4,7 @@
 
 import { since, testOf, type Inbox, type Moment } from './inbox'
 import type { Measure, RankNow, Test, TestCondition, TestCurve, TestResult, TestStep, TestTick, TestUpdate, Verdict } from './payload'
-import { banded, boxTime, clockTime, fine, percent, set, stretch, unit, upper } from './words'
+import { banded, boxTime, clockTime, fine, glue, percent, set, stretch, unit, upper } from './words'
 
 /** The five steps, in their order. */
 export const steps: readonly { step: TestStep; words: string }[] = [
@@ -123,7 +123,7 @@ export function testView(b: Inbox, at: Moment): TestView | undefined {
     run: t.run, zone: t.zone, where: t.where, step: t.step, at: place, running: t.step !== 'result', phases: t.phases, second: t.phase > 1,
     title: titleOf(t), phase: t.phases > 1 ? `watch ${t.phase} of ${t.phases}` : '',
     heard: t.step === 'watch' && old > quietAfter ? `last heard ${Math.floor(old / 1000)} s ago` : '',
-    ticks: t.ticks ?? [], seen: seenOf(t), go: goOf(t), todo: t.do ?? [], hear: t.hear ?? '', cautions: (t.cautions ?? []).filter((c) => !/^The machine.s manual/.test(c)),
+    ticks: t.ticks ?? [], seen: seenOf(t), go: goOf(t), todo: (t.do ?? []).map(glue), hear: t.hear ?? '', cautions: (t.cautions ?? []).filter((c) => !/^The machine.s manual/.test(c)),
     pressure: own(t.pressure), target: own(t.target), safe: own(t.safe), limit: own(t.limit),
     seconds: Number.isFinite(t.seconds) ? Math.floor(t.seconds) : 0, leak: banded(t.leak) ? t.leak : undefined, pass: t.pass, fail: t.fail,
     cooling: part(t.cooling), lost: part(t.lost), updates: t.updates ?? [], heldBack: t.held_back, curve,
@@ -221,23 +221,28 @@ function resultOf(t: Test, live: TestCurve | undefined, zones: Zone[]): ResultVi
   const verdict = r?.verdict ?? t.verdict
   const judged = judgedVerdicts.has(verdict) && banded(r?.leak ?? t.leak)
   const before = t.before && judgedVerdicts.has(t.before.verdict) ? t.before : undefined
-  const reasons = r?.reasons ?? t.reasons ?? []
+  const reasons = (r?.reasons ?? t.reasons ?? []).map(glue)
   const rows = judged && r ? tableOf(r, before) : []
   const place = zones.findIndex((z) => z.zone === t.zone)
   const follow = place >= 0 && zones.length > 1 ? zones[(place + 1) % zones.length] : undefined
   return {
     verdict, judged, reasons, rows, sub: subOf(t, r, verdict),
-    heads: judged ? { before: before ? when(before.at) : '', now: when(r?.at ?? t.started) } : undefined,
+    heads: judged ? { before: before ? when(before.at, r?.at ?? t.started) : '', now: when(r?.at ?? t.started, undefined) } : undefined,
     first: firstOf(t, r, verdict, reasons), more: moreOf(t, r, verdict, reasons),
     curve: r?.curve ?? live, before: before?.curve ?? undefined,
     next: follow && { zone: follow.zone, words: `Next: ${follow.words.toLowerCase()}` },
   }
 }
 
-/** when is the time of day, or the day of an older test. */
-function when(at: string | undefined): string {
+const months = ['Jan', 'Feb', 'Mar', 'Apr', 'May', 'June', 'July', 'Aug', 'Sept', 'Oct', 'Nov', 'Dec']
+
+/** when is the time of day, or the day where that is not the day of now. */
+function when(at: string | undefined, now: string | undefined): string {
   const ms = boxTime(at)
-  return Number.isFinite(ms) ? clockTime(ms) : 'no clock'
+  if (!Number.isFinite(ms)) return 'no clock'
+  const [d, today] = [new Date(ms), new Date(boxTime(now))]
+  if (Number.isNaN(today.getTime()) || d.toDateString() === today.toDateString()) return clockTime(ms)
+  return `${d.getDate()} ${months[d.getMonth()]}${d.getFullYear() === today.getFullYear() ? '' : ` ${d.getFullYear()}`}`
 }
 
 /** subOf says how sure, after how long, against which limit. */
@@ -291,7 +296,7 @@ export function tableOf(r: TestResult, before: TestResult | undefined): TableRow
   const row = (id: TableRow['id'], name: string, under: string, of: (x: TestResult) => Cell) =>
     rows.push({ id, name, under, before: before && of(before), now: of(r) })
   row('leak', 'leak', r.leak ? unit(r.leak) : '', (x) => cell(x.leak))
-  if (r.drop) row('drop', 'falls', `${unit(r.drop)}, from the leak`, (x) => cell(x.drop))
+  if (r.drop) row('drop', 'falls', `${unit(r.drop)}, leak alone`, (x) => cell(x.drop))
   if (r.hole) row('hole', 'like a hole of', `${unit(r.hole)}, ${edge(r.discharge)}`, (x) => cell(x.hole))
   const to = own(r.hold_to)
   if (r.hold_time && to) {
@@ -352,7 +357,7 @@ function moreOf(t: Test, r: TestResult | undefined, verdict: Verdict, reasons: s
 
 /** sentence ends a line as one. */
 function sentence(s: string): string {
-  return /[.!?]$/.test(s) ? s : `${s}.`
+  return glue(/[.!?]$/.test(s) ? s : `${s}.`)
 }
 
 /** lastWords tells the newest finished test in a line, for the menu. */

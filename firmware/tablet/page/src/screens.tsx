@@ -52,22 +52,22 @@ function Button({ children, act, look = '', name }: { children: ComponentChildre
 function Rail({ acts, menu = true, test }: { acts: Acts; menu?: boolean; test?: Home['test'] }) {
   return (
     <nav class="rail" aria-label="Page">
-      {test ? <TestButton acts={acts} test={test} /> : <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>}
+      {test ? testButton(acts, test) : <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>}
       <Button act={acts.night} name="night">{acts.nightLabel}</Button>
       {menu && <Button act={() => acts.go('menu')} name="menu">Menu</Button>}
     </nav>
   )
 }
 
-/** TestButton leads back to the test that goes on, or to its result. */
-function TestButton({ acts, test }: { acts: Acts; test: { running: boolean } }) {
+/** testButton leads back to the test that goes on, or to its result. */
+function testButton(acts: Acts, test: { running: boolean }) {
   return <Button look="go" act={() => acts.go('test')} name="go-test">{test.running ? 'Test' : 'Result'}</Button>
 }
 
 function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test'] }) {
   if (head.seen.length === 0) {
     if (test === undefined) return null
-    return <div class="answer"><TestButton acts={acts} test={test} /></div>
+    return <div class="answer">{testButton(acts, test)}</div>
   }
   return (
     <div class="answer">

@@ -145,6 +145,11 @@ export function lower(s: string): string {
   return /^[A-Z][a-z]/.test(s) ? s.charAt(0).toLowerCase() + s.slice(1) : s
 }
 
+/** glue keeps a figure and its unit on one line. */
+export function glue(s: string): string {
+  return s.replace(/(\d) (s|min|h|kPa|%|L\/min)(?![a-z])/g, '$1\u00a0$2')
+}
+
 /** named joins a title and a place: "Air leak, front rank". */
 export function named(title: string, where?: string): string {
   return where && !title.toLowerCase().includes(where.toLowerCase()) ? `${title}, ${where}` : title
