@@ -29,7 +29,7 @@ type leakdownOptions struct {
 
 // What the slice may take: the last test of the last set is begun before this is over, on two cores.
 const (
-	sliceTests = 300
+	sliceTests = 200
 	sliceTime  = 200 * time.Second
 )
 
