@@ -45,7 +45,7 @@ const cautions = ['Compressed air can hurt: never loosen a fitting under pressur
 const filling = {
   hear: 'The compressor, and short puffs as bags fill. When the switch ends the charge, the unloading puff at the compressor is usual.',
   do: [
-    'Start the engine and let the compressor charge the tank to 760 kPa; its own switch ends that.',
+    'Simulated: the engine is started and charges tank and ranks; that takes a minute or two.', 'Start the engine and let the compressor charge the tank to 760 kPa; its own switch ends that.',
     'Let the ranks come to the pressure they work with before that: air that they take later spoils the test.', 'Then go on; from there the engine is stopped.',
   ],
   cautions: [
@@ -71,7 +71,7 @@ const budget = [{ words: 'cooling of the air', u: flow(0.14) }, { words: 'volume
 const result = {
   run: base.run, at: '2026-04-28T15:42:00Z', zone: 'front', where: 'front rank', by: base.by, phases: 1, verdict: 'pass', reasons: ['The leak is below the limit with a chance of more than 99 %.'],
   decided_at: 60, duration: 60, start: kPa(310), limit: flow(3), leak: flow(0.4, 0.1, 0.8), drop: fall(3.5, 0.9, 7), naive_drop: { value: 3.6, unit: 'kPa/min' }, hole: mm(0.13, 0.07, 0.19), discharge: 0.61,
-  hold_time: s(540, 260, 2100), hold_at_least: false, hold_to: kPa(279), dominant_uncertainty: 'creep of the bags', help: 'rest the bags for longer before the watch', budget,
+  hold_time: s(540, 260, 2100), hold_at_least: false, hold_to: kPa(279), dominant_uncertainty: 'creep of the bags', help: 'Rest the bags for longer before the watch.', budget,
   curve: curve({ start: 310, cool: 0.6, tau: 20, leak: 3.1, edge: 25, seconds: 60, ahead: 60 }), simulated: true,
 }
 const before = {
@@ -146,7 +146,7 @@ export const tests = {
       ...done, zone: 'tank', where: 'tank side', verdict: 'fail', pass: 0.001, fail: 0.999, reasons: ['The leak is above the limit with a chance of more than 99 %.'], phases: 2,
       result: {
         ...result, zone: 'tank', where: 'tank side', phases: 2, verdict: 'fail', reasons: ['The leak is above the limit with a chance of more than 99 %.'], decided_at: 120, duration: 120, start: kPa(760), leak: flow(6.2, 5.1, 7.3), drop: fall(16, 13, 19), naive_drop: { value: 46, unit: 'kPa/min' },
-        hole: mm(0.36, 0.33, 0.39), hold_time: s(1560, 1300, 1900), hold_to: kPa(310), dominant_uncertainty: 'cooling of the air', help: 'start from a tank that has rested for an hour',
+        hole: mm(0.36, 0.33, 0.39), hold_time: s(1560, 1300, 1900), hold_to: kPa(310), dominant_uncertainty: 'cooling of the air', help: 'Start from a tank that has rested for an hour.',
         paths: [{ where: 'tank side', includes: ['tank shell', 'drain', 'fittings', 'check valve of the compressor'], leak: flow(6.2, 5.1, 7.3), posterior: 0.97 }],
         cannot_tell: 'cannot tell the drain from the compressor’s check valve: close the shut-off before the check valve and test again',
         curve: curve({ start: 760, cool: 38, tau: 25, leak: 16, edge: 7.8, seconds: 120, ahead: 120 }),

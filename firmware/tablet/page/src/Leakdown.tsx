@@ -183,17 +183,18 @@ function whole(m: Measure): string {
 function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   // One thing after the other: only the first that is not as it should be says what to do.
   const first = view.seen.find((s) => s.met === 'no') ?? view.seen.find((s) => s.met === 'not_seen')
+  const words = [...view.todo, view.hear, ...view.cautions].reduce((n, w) => n + w.length, 0)
   const long = (s: Seen) => s.met !== 'not_seen' && s.figure === '' && s.words.length > 12
   return (
     <>
       <h1>{view.title}{view.phase && <small>{view.phase}</small>}</h1>
       <div class="middle two">
-        <section class="todo" aria-label="What to do">
+        <section class={`todo${words > 640 ? ' dense' : ''}`} aria-label="What to do" tabIndex={0}>
           <ol>{view.todo.map((d) => <li key={d}>{d}</li>)}</ol>
           {view.hear && <p class="hear"><b>You should hear</b> {view.hear}</p>}
           {view.cautions.length > 0 && <div class="care"><h2>Take care</h2><ul>{view.cautions.map((c) => <li key={c}>{c}</li>)}</ul></div>}
         </section>
-        <section class="state" aria-label="The box sees">
+        <section class="state" aria-label="The box sees" tabIndex={0}>
           <Pressure view={view} width={room.phone ? 358 : 440} small={room.phone} />
           <h2>The box sees</h2>
           <ul class={`conds${view.seen.length > 4 ? ' many' : ''}`}>
@@ -356,7 +357,7 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
           </>
         )}
         {(sheet === 2 || room.phone) && (
-          <div class="groups"><div>{result.more.map((g) => <section key={g.name}><h2>{g.name}</h2><ul>{g.lines.map((l) => <li key={l}>{l}</li>)}</ul></section>)}</div></div>
+          <div class="groups" tabIndex={0}><div>{result.more.map((g) => <section key={g.name}><h2>{g.name}</h2><ul>{g.lines.map((l) => <li key={l}>{l}</li>)}</ul></section>)}</div></div>
         )}
         {acts.trouble && <p class="trouble" role="status">{acts.trouble}</p>}
       </div>

@@ -60,12 +60,13 @@ function timeMarks(end: number, most: number): number[] {
 }
 
 /** plot lays out the axes for values from low to high over the time from 0 to end. */
-export function plot(size: Size, end: number, low: number, high: number, by = step(high - low, 4)): Plot {
+export function plot(size: Size, end: number, low: number, high: number, every?: number): Plot {
   const left = size.small ? 40 : 64
   const right = size.width - 8
   const top = size.small ? 10 : 12
   const base = size.height - (size.small ? 24 : 40)
   const x = (s: number) => left + (Math.min(Math.max(s, 0), end) / end) * (right - left)
+  const by = every ?? step(high - low, Math.max(2, Math.floor((base - top) / (size.small ? 32 : 40))))
   const y = (v: number) => base - (Math.min(Math.max(v, low), high) - low) / (high - low) * (base - top)
   const places = Math.max(0, -Math.floor(Math.log10(by) + 1e-9))
   const at = timeMarks(end, Math.max(2, (right - left) / (size.small ? 90 : 130)))
@@ -184,9 +185,9 @@ export function watchDrawing(c: TestCurve, seconds: number, size: Size, told: { 
     }
     if (told.lost !== '') {
       const tall = p.y(fell) - p.y(cool)
-      const free = at(ahead, end) ?? fell
-      // Where the leak's part is too low for a word, the word stands under the line that goes on.
-      const under = Math.min(Math.max(p.y(fell), (p.y(fell) + p.y(free)) / 2) + gap, p.base - 6)
+      // Where the leak's part is too low for a word, the word stands under the line that goes on, as far as the word is wide.
+      const reach = Math.min(end, now + (size.small ? 120 : 200) / (p.right - p.left) * end)
+      const under = Math.min(Math.max(p.y(fell), flip ? 0 : p.y(at(ahead, reach) ?? fell)) + gap, p.base - 6)
       if (tall > gap * 1.2) brackets.push({ x: nowX, from: p.y(cool), to: p.y(fell) })
       words.push(tall > gap * 1.2 ? { x: beside, y: (p.y(cool) + p.y(fell)) / 2 + gap / 3, text: `leak ${told.lost}`, anchor, strong: true } :
         { x: flip ? nowX - 12 : nowX + 12, y: under, text: `leak ${told.lost}`, anchor, strong: true })

@@ -107,8 +107,8 @@ export interface Zone {
 
 /** zonesOf lists what can be tested on this machine. */
 export function zonesOf(ranks: readonly RankNow[] | null | undefined): Zone[] {
-  const names = (ranks ?? []).map((r) => r.name.replace(/ rank$/, '')).filter((n) => n !== '')
-  return [{ zone: 'tank', words: 'Tank side' }, ...names.map((n) => ({ zone: n.toLowerCase(), words: `${upper(n)} rank` }))]
+  const names = (ranks ?? []).map((r) => r.name).filter((n) => n !== '')
+  return [{ zone: 'tank', words: 'Tank side' }, ...names.map((n) => ({ zone: n, words: `${upper(n.replace(/ rank$/, ''))} rank` }))]
 }
 
 /** testView tells the newest test; undefined where the box knows of none. */
@@ -326,7 +326,7 @@ function pathLines(r: TestResult | undefined): string[] {
 function firstOf(t: Test, r: TestResult | undefined, verdict: Verdict, reasons: string[]): string[] {
   if (!judgedVerdicts.has(verdict)) return []
   const out = verdict === 'undecided' ? reasons.slice(0, 1) : []
-  if (verdict === 'undecided' && r?.help) out.push(`It would help: ${r.help}`)
+  if (verdict === 'undecided' && r?.help) out.push(upper(r.help))
   if (verdict !== 'pass') out.push(...pathLines(r).slice(0, 2))
   if (r?.cannot_tell) out.push(upper(r.cannot_tell))
   if (t.compare) out.push(upper(t.compare))
@@ -347,7 +347,7 @@ function moreOf(t: Test, r: TestResult | undefined, verdict: Verdict, reasons: s
   if (judgedVerdicts.has(verdict)) {
     const naive = own(r?.naive_drop)
     add('How sure', [
-      ...(r?.dominant_uncertainty ? [`Most of the doubt: ${r.dominant_uncertainty}`] : []), ...(r?.help ? [`It would help: ${r.help}`] : []),
+      ...(r?.dominant_uncertainty ? [`Most of the doubt: ${r.dominant_uncertainty}`] : []), ...(r?.help ? [upper(r.help)] : []),
       ...(naive ? [`The first minute alone fell ${fine(naive)} ${unit(naive)}: that is cooling and leak together, and judges nothing`] : []),
     ])
     add('What it does not say', silentOn)

@@ -209,7 +209,7 @@ describe('steps', () => {
     expect(testView(box('watch'), at(20_900))?.heard).toBe('last heard 20 s ago')
   })
   test('parts are the tank side and every rank', () => {
-    expect(zonesOf([{ name: 'front' }, { name: 'Rear rank' }] as never)).toEqual([{ zone: 'tank', words: 'Tank side' }, { zone: 'front', words: 'Front rank' }, { zone: 'rear', words: 'Rear rank' }])
+    expect(zonesOf([{ name: 'front' }, { name: 'Rear rank' }] as never)).toEqual([{ zone: 'tank', words: 'Tank side' }, { zone: 'front', words: 'Front rank' }, { zone: 'Rear rank', words: 'Rear rank' }])
     expect(zonesOf(null)).toEqual([{ zone: 'tank', words: 'Tank side' }])
   })
   test('no estimate is shown without its band', () => {
