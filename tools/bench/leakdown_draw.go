@@ -90,14 +90,14 @@ func draw(r *ranges, seed uint64, index int) trial {
 			if d.IntN(2) == 0 {
 				small = d.logIn(span{0.05, 0.5})
 			}
-			t.quiet = append(t.quiet, t.day(r, d, machine, small))
+			t.quiet = append(t.quiet, day(t, r, d, machine, small))
 		}
 	}
-	return t.day(r, d, machine, leak)
+	return day(t, r, d, machine, leak)
 }
 
-// day adds to a machine what differs from test to test.
-func (t trial) day(r *ranges, d dice, o rig.HoldOptions, leak float64) trial {
+// day returns a machine's test with what differs from test to test.
+func day(t trial, r *ranges, d dice, o rig.HoldOptions, leak float64) trial {
 	if r.learned { // its pressure switch cuts out within 0.3 bar
 		was := o.Start
 		o.Start += d.within(0.3 * bar)

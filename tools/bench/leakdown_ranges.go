@@ -5,6 +5,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 )
 
@@ -195,6 +196,6 @@ func (r *ranges) lines() [][2]string {
 		{"stated temperature", fmt.Sprintf("+-%g K", r.aroundError)},
 		{"wall stated within", fmt.Sprintf("%g K", r.wallSD)},
 		{"wall sensor", fmt.Sprintf("+-%g K", r.wallSensor)},
-		{"learned", fmt.Sprint(r.learned)},
+		{"learned", strconv.FormatBool(r.learned)},
 	}
 }
