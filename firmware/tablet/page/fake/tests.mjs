@@ -113,17 +113,17 @@ export const tests = {
   vent: {
     state: {
       ...base, step: 'isolate', phase: 2, phases: 2, ticks: ticks(all), left: 0, pressure: kPa(741), target: kPa(50), next: 'Vented: watch', hear: 'Air leaving the exhaust of the rank valves, then nothing.',
-      do: ['Vent every rank to about 50 kPa with the machine\'s own control, then leave everything alone.', 'The tank stays charged as it is.', 'The bags then rest for 180 s while the box watches; begin the watch with the button once they are vented.'],
+      do: ['Simulated: the ranks are vented with the machine\'s own control.', 'Vent every rank to about 50 kPa with the machine\'s own control, then leave everything alone.', 'The tank stays charged as it is.', 'The bags then rest for 180 s while the box watches; begin the watch with the button once they are vented.'],
       cautions: ['Vent with the machine\'s own control only; never loosen a fitting to let air out.', 'Nobody at the row units: bags move the linkages as they vent, and what they held up can sink.', 'Eyes protected. Leave the tank as it is: the compressor must not start.', manual],
       conditions: [condition('vented', 'ranks vented to 50 kPa', 'front 182 kPa, rear 64 kPa', 'no', 'Vent with the machine\'s own control, as its manual says; nobody at the row units.'), off, condition('steady', 'valves still', 'front rank moves', 'no', 'Touch nothing; the box waits until the pressures go by themselves.'), still, charged],
     },
   },
   rests: {
     state: {
-      ...base, zone: 'front', where: 'front rank', step: 'watch', ticks: ticks(all), left: 0, conditions: [off, steady, still], pressure: kPa(309), seconds: 50, leak: flow(2.1, 0.2, 5.3), pass: 0.76, fail: 0.24, cooling: kPa(0.5), lost: kPa(0.9),
-      do: ['Leave the machine alone; the box stops by itself when it is sure.', 'The bags of the front rank still stretch: the verdict counts in 118 s.'], updates: [[30, 2.6, 0, 9], [40, 2.4, 0, 6.5], [50, 2.1, 0.2, 5.3]].map(([at, v, low, high]) => ({ at, leak: flow(v, low, high), pass: 0.76, fail: 0.24 })),
+      ...base, zone: 'front', where: 'front rank', step: 'watch', ticks: ticks(all), left: 0, conditions: [off, steady, still], pressure: kPa(309), seconds: 50, leak: flow(0.3, 0, 1.7), pass: 0.9997, fail: 0.0003, cooling: kPa(0.5), lost: kPa(0.9),
+      do: ['Leave the machine alone; the box stops by itself when it is sure.', 'The bags of the front rank still stretch: the verdict counts in 118 s.'], updates: [[30, 0.8, 0, 6], [40, 0.5, 0, 2.5], [50, 0.3, 0, 1.7]].map(([at, v, low, high]) => ({ at, leak: flow(v, low, high), pass: 0.76, fail: 0.24 })),
     },
-    curve: curve({ start: 310, cool: 0.6, tau: 20, leak: 1.1, edge: 25, seconds: 50, ahead: 180 }),
+    curve: curve({ start: 310, cool: 0.6, tau: 20, leak: 0.6, edge: 25, seconds: 50, ahead: 180 }),
   },
   early: { state: { ...base, step: 'watch', ticks: ticks(all), left: 0, pressure: kPa(748), seconds: 9, do: ['Leave the machine alone; the box stops by itself when it is sure.'], conditions: [off, steady, still] }, curve: curve({ start: 760, cool: 38, tau: 25, leak: 3.9, edge: 7.8, seconds: 9 }) },
   watch: {

@@ -7,7 +7,7 @@ import { bandDrawing, resultDrawing, watchDrawing, type Mark as Word, type Plot,
 import { steps, type ResultView, type Seen, type TestView, type Zone } from './leakdown'
 import type { Measure } from './payload'
 import type { Room } from './screens'
-import { fine, percent, set, unit, upper } from './words'
+import { chances, fine, set, unit, upper } from './words'
 
 /** TestActs is what a person may press in a leak-down test. */
 export interface TestActs {
@@ -189,7 +189,7 @@ function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room
     <>
       <h1>{view.title}{view.phase && <small>{view.phase}</small>}</h1>
       <div class="middle two">
-        <section class={`todo${words > 640 ? ' dense' : ''}`} aria-label="What to do" tabIndex={0}>
+        <section class={`todo${words > 560 ? ' dense' : ''}`} aria-label="What to do" tabIndex={0}>
           <ol>{view.todo.map((d) => <li key={d}>{d}</li>)}</ol>
           {view.hear && <p class="hear"><b>You should hear</b> {view.hear}</p>}
           {view.cautions.length > 0 && <div class="care"><h2>Take care</h2><ul>{view.cautions.map((c) => <li key={c}>{c}</li>)}</ul></div>}
@@ -269,7 +269,7 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
   return (
     <>
       <section class="falling" aria-label="Pressure">
-        <h2>{upper(view.where)}, kPa{view.phase && `, ${view.phase}`}</h2>
+        <h2>{upper(view.where)}, kPa{view.second ? ', from the first watch' : view.phase && `, ${view.phase}`}</h2>
         {d ? (
           <svg width={upperSize.width} height={upperSize.height} viewBox={`0 0 ${upperSize.width} ${upperSize.height}`} role="img" aria-label={`Pressure of the ${view.where} since it was closed; cooling took ${view.cooling || 'not known'} kPa, a leak ${view.lost || 'not known'} kPa`}>
             <LeakPattern />
@@ -316,13 +316,14 @@ function Estimate({ view }: { view: TestView }) {
   }
   const pass = Math.max(0, Math.min(1, view.pass))
   const likely = view.pass >= view.fail
+  const [passes, fails] = chances(view.pass, view.fail)
   return (
     <div class="estimate-words">
       <p>{view.title}</p>
       <p class="est"><span data-what="test-leak" data-value={view.leak.value} data-unit={view.leak.unit}>{fine(view.leak)}</span><span class="unit">{unit(view.leak)}</span></p>
       <p class="between">between <b data-what="test-leak-low" data-value={view.leak.low} data-unit={view.leak.unit}>{fine(view.leak, view.leak.low)}</b> and <b data-what="test-leak-high" data-value={view.leak.high} data-unit={view.leak.unit}>{fine(view.leak, view.leak.high)}</b> (95&nbsp;%)</p>
-      <div class="odds" role="img" aria-label={`chance of pass ${percent(view.pass)}, of fail ${percent(view.fail)}`}><span style={{ width: `${pass * 100}%` }} /><i style={{ width: `${(1 - pass) * 100}%` }} /></div>
-      <p class="chances"><span class={likely ? 'likely' : ''}>pass {percent(view.pass)}</span><span class={likely ? '' : 'likely'}>fail {percent(view.fail)}</span></p>
+      <div class="odds" role="img" aria-label={`chance of pass ${passes}, of fail ${fails}`}><span style={{ width: `${pass * 100}%` }} /><i style={{ width: `${(1 - pass) * 100}%` }} /></div>
+      <p class={`chances${passes.length + fails.length > 14 ? ' tight' : ''}`}><span class={likely ? 'likely' : ''}>pass {passes}</span><span class={likely ? '' : 'likely'}>fail {fails}</span></p>
     </div>
   )
 }

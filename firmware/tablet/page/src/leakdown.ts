@@ -4,7 +4,7 @@
 
 import { since, testOf, type Inbox, type Moment } from './inbox'
 import type { Measure, RankNow, Test, TestCondition, TestCurve, TestResult, TestStep, TestTick, TestUpdate, Verdict } from './payload'
-import { banded, boxTime, clockTime, fine, glue, percent, set, stretch, unit, upper } from './words'
+import { banded, boxTime, chances, clockTime, fine, glue, percent, set, stretch, unit, upper } from './words'
 
 /** The five steps, in their order. */
 export const steps: readonly { step: TestStep; words: string }[] = [
@@ -255,10 +255,11 @@ function subOf(t: Test, r: TestResult | undefined, verdict: Verdict): string {
   switch (verdict) {
     case 'pass': case 'fail': {
       const after = Math.round(r?.decided_at || watched)
-      return `Sure to ${percent(verdict === 'pass' ? t.pass : t.fail)} after ${stretch(after).join(' ')}.${two}${against}`
+      const sure = percent(verdict === 'pass' ? t.pass : t.fail)
+      return `${sure.startsWith('over') ? `Surer than${sure.slice(4)}` : `Sure to ${sure}`} after ${stretch(after).join(' ')}.${two}${against}`
     }
     case 'undecided':
-      return `After ${stretch(watched).join(' ')}: pass ${percent(t.pass)}, fail ${percent(t.fail)}. Neither is sure enough.${against}`
+      return `After ${stretch(watched).join(' ')}: pass ${chances(t.pass, t.fail).join(', fail ')}. Neither is sure enough.${against}`
     case 'stopped':
       return watched > 0 ? `Stopped after ${stretch(watched).join(' ')}. Nothing is judged, neither a pass nor a fail.` : 'Stopped before the watch. Nothing is judged.'
     default:
@@ -340,7 +341,8 @@ function moreOf(t: Test, r: TestResult | undefined, verdict: Verdict, reasons: s
   const add = (name: string, lines: string[]) => { if (lines.length > 0) groups.push({ name, lines: lines.map(sentence) }) }
   add('Take care', [...(verdict === 'pass' || verdict === 'stopped' ? [] : [search]), ...(t.cautions ?? []).filter((c) => !/^The machine.s manual/.test(c)), 'The machine’s manual, local rules and licensed practice come first'])
   if (judgedVerdicts.has(verdict)) add('Why', reasons)
-  add('Where', [...pathLines(r).map((l, i) => {
+  // Where the box has told the paths among its reasons, they are not told again.
+  add('Where', [...(reasons.length > 1 ? [] : pathLines(r)).map((l, i) => {
     const parts = r?.paths?.[i]?.includes ?? []
     return parts.length > 0 ? `${l}. One and the same to the gauge: ${parts.join(', ')}` : l
   }), ...(r?.cannot_tell ? [upper(r.cannot_tell)] : []), ...(t.compare ? [upper(t.compare)] : [])])

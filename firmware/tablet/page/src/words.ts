@@ -93,6 +93,13 @@ export function percent(chance: number): string {
   return `${Math.round(chance * 100)} %`
 }
 
+/** chances prints pass and fail so that they add up. */
+export function chances(pass: number, fail: number): [string, string] {
+  const p = percent(pass)
+  if (pass < 0.01 || pass > 0.99 || Math.abs(pass + fail - 1) > 0.01) return [p, percent(fail)]
+  return [p, `${100 - Math.round(pass * 100)} %`]
+}
+
 /** stretch tells a length of time in the unit a person would use: [figure, unit]. */
 export function stretch(s: number): [string, string] {
   if (s < 119.5) return [s.toFixed(0), 's']

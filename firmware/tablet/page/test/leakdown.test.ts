@@ -9,7 +9,7 @@ import { empty, receive, testOf, type Event, type Inbox } from '../src/inbox'
 import { silentOn, steps, tableOf, testView, verdictWords, zonesOf, type TestView } from '../src/leakdown'
 import type { Test, TestCurve, TestResult } from '../src/payload'
 import { derive, type Cover, type Home } from '../src/view'
-import { banded, fine, percent, set, stretch } from '../src/words'
+import { banded, chances, fine, percent, set, stretch } from '../src/words'
 import { scenes } from '../fake/scenes.mjs'
 import { curve, tests } from '../fake/tests.mjs'
 
@@ -86,6 +86,11 @@ describe('figures', () => {
   test('what a person set has no trailing nought', () => expect([set({ value: 3, unit: 'L/min' }), set({ value: 2.5, unit: 'L/min' })]).toEqual(['3', '2.5']))
   test.each([[1, 'over 99.9 %'], [0.9994, '99.9 %'], [0.992, '99.2 %'], [0.99, '99 %'], [0.95, '95 %'], [0.05, '5 %'], [0.01, '1 %'], [0.004, 'under 1 %'], [0, 'under 1 %'], [NaN, 'not known']])(
     'a chance of %f never reads as certain: %s', (p, text) => expect(percent(p)).toBe(text))
+  test('pass and fail add up to 100', () => {
+    expect(chances(0.895, 0.105)).toEqual(['90 %', '10 %'])
+    expect(chances(0.9997, 0.0003)).toEqual(['over 99.9 %', 'under 1 %'])
+    expect(chances(0.3, 0.3)).toEqual(['30 %', '30 %'])
+  })
   test.each([[28, '28 s'], [119, '119 s'], [120, '2 min'], [540, '9 min'], [258, '4.3 min'], [2100, '35 min'], [7200, '2 h'], [200_000, '2 days']])('%i s reads %s', (s, text) => expect(stretch(s).join(' ')).toBe(text))
   test('a band needs both its ends', () => {
     expect([banded({ value: 1, unit: 'x', low: 0, high: 2 }), banded({ value: 1, unit: 'x', low: 0 }), banded({ value: NaN, unit: 'x', low: 0, high: 2 }), banded(null)]).toEqual([true, false, false, false])
@@ -242,6 +247,7 @@ describe('the result', () => {
   test('how sure, after how long, against what', () => {
     expect(seen('pass').result?.sub).toBe('Sure to 99.2 % after 60 s. Limit 3 L/min ANR at 310 kPa.')
     expect(seen('fail').result?.sub).toBe('Sure to 99.9 % after 2 min. Two watches. Limit 3 L/min ANR at 760 kPa.')
+    expect(seen('pass', { pass: 1, fail: 0 }).result?.sub).toMatch(/^Surer than 99\.9 % after 60 s\./)
     expect(seen('undecided').result?.sub).toMatch(/^After 10 min: pass 61 %, fail 39 %\. Neither is sure enough\./)
   })
   test('the table sets before beside now, each with its band', () => {
