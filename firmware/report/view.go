@@ -19,7 +19,7 @@ import (
 
 // The lists of the sheet end here, so that it stays one sheet; what was left out is counted.
 const (
-	mostInstruments = 5
+	mostInstruments = 6
 	mostSteps       = 6
 	mostHistory     = 3
 	mostReasons     = 4
@@ -92,7 +92,7 @@ func (in *Input) view() *view {
 	v.Sure = sureness(in)
 	for _, r := range now.Reasons {
 		// Said elsewhere on the sheet: how sure, and what cannot be told apart.
-		if r = cut(r, 200); r == "" || r == cut(now.CannotTell, 200) || strings.HasPrefix(r, sureTo) && strings.HasPrefix(v.Sure[0], sureTo) {
+		if r = cut(r, 260); r == "" || r == cut(now.CannotTell, 260) || strings.HasPrefix(r, sureTo) && strings.HasPrefix(v.Sure[0], sureTo) {
 			continue
 		}
 		if len(v.Reasons) < mostReasons {
@@ -407,7 +407,7 @@ func (v *view) instruments(in *Input) {
 	v.OfInstruments = len(in.Instruments)
 	for _, i := range firstOf(in.Instruments, mostInstruments) {
 		v.Instruments = append(v.Instruments, Instrument{
-			Channel: either(i.Channel, "no name", 16), Sensor: either(i.Sensor, missing, 48), Calibrated: either(i.Calibrated, missing, 16),
+			Channel: either(i.Channel, "no name", 16), Sensor: either(i.Sensor, missing, 60), Calibrated: either(i.Calibrated, missing, 16),
 			Against: either(i.Against, missing, 40), Uncertainty: either(i.Uncertainty, missing, 20),
 		})
 	}
