@@ -7,6 +7,7 @@ import { join } from 'node:path'
 import { openBrowser } from './e2e/browser.mjs'
 import { openBox } from './fake/box.mjs'
 import { scenes } from './fake/scenes.mjs'
+import { tests } from './fake/tests.mjs'
 
 const [folder = 'shots', ...only] = process.argv.slice(2)
 const sizes = [['1280', 1280, 800], ['1024', 1024, 600], ['390', 390, 844]]
@@ -19,7 +20,7 @@ for (const [name, width, height] of sizes) {
     await context.addInitScript((l) => localStorage.setItem('airhold-light', l), light)
     const page = await context.newPage()
     await page.goto(box.url)
-    for (const scene of only.length > 0 ? only : [...Object.keys(scenes), 'lost', 'menu', 'alarms', 'channels']) {
+    for (const scene of only.length > 0 ? only.filter((o) => !tests[o]) : [...Object.keys(scenes), 'lost', 'menu', 'alarms', 'channels']) {
       box.hush(false)
       box.show(scenes[scene] ? scene : scene === 'alarms' ? 'short' : 'healthy')
       await page.waitForFunction(() => document.querySelector('main')?.dataset.live === 'yes')
@@ -37,6 +38,20 @@ for (const [name, width, height] of sizes) {
       await page.screenshot({ path: join(folder, `${scene}-${name}-${light}.png`) })
       if (await page.locator('[data-act=go-home]').count() > 0) await page.click('[data-act=go-home]')
     }
+    box.hush(false)
+    box.show('parked')
+    for (const name of only.length > 0 ? only.filter((o) => tests[o]) : Object.keys(tests)) {
+      if (await page.locator('[data-act=go-home]').count() > 0) await page.click('[data-act=go-home]')
+      box.test(name)
+      await page.waitForTimeout(500)
+      await page.click('[data-act=menu]')
+      await page.click('[data-act=go-test]')
+      await page.waitForSelector('[data-act=last], [data-step]')
+      if (await page.locator('[data-act=last]').count() > 0) await page.click('[data-act=last]')
+      await page.waitForTimeout(200)
+      await page.screenshot({ path: join(folder, `test-${name}-${width}-${light}.png`) })
+    }
+    box.test(undefined)
     await context.close()
   }
 }

@@ -139,7 +139,7 @@ function Box({ state }: { state: 'yes' | 'no' | 'not_seen' }) {
 function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   return (
     <>
-      <h1>{view.title}</h1>
+      <h1>{view.title}<small>{view.where}{view.limit && `, limit ${set(view.limit)} ${unit(view.limit)}`}{view.phases > 1 && ', two watches'}</small></h1>
       <div class="middle">
         <ul class="ticks">
           {view.ticks.map((t) => (
