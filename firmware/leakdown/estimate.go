@@ -12,8 +12,8 @@ import (
 // A sensor strapped to the wall tells how the wall changes once the warmth of the filling has spread through it.
 const (
 	wallSettles  = 60.0 // s
-	wallTrendSD  = 0.2  // K over the whole watch: sensor, its contact, one place for the whole wall
-	wallSensorSD = 0.3  // K in the time wallTau
+	wallTrendSD  = 0.3  // K over the whole watch: sensor, its contact, one place for the whole wall
+	wallSensorSD = 0.4  // K in the time wallTau
 )
 
 // discrepancy is how far, in Pa, the model may be from the air at time t: more in the first seconds, when the jet of the
@@ -243,6 +243,7 @@ func (t *Test) sum(at float64) Estimate {
 		Leak:       Interval{math.Min(math.Max(0, mean), hi), lo, hi},
 		FailChance: m.above(s.Limit),
 	}
+	e.FailChance = math.Max(0, math.Min(1, e.FailChance))
 	e.PassChance = 1 - e.FailChance
 	fall := leakUnit / per / s.slope(start) // Pa/s for one m3/s
 	e.Drop = Interval{e.Leak.Value * fall, e.Leak.Low * fall, e.Leak.High * fall}
@@ -250,9 +251,7 @@ func (t *Test) sum(at float64) Estimate {
 	typeB := q*q*(uV*uV+uShape*uShape+uSensor*uSensor) + wall*wall + creep*creep
 	e.Budget = t.budget(math.Sqrt(math.Max(sd*sd-typeB, 0)), wall, creep, q*uV, q*uShape, q*uSensor)
 	e.Cooling, e.Lost = t.split()
-	if mean+2*1.96*sd < 0 {
-		t.rising = true
-	}
+	t.rising = mean+2*1.96*sd < 0 || t.rose()
 	return e
 }
 
@@ -296,7 +295,7 @@ func (t *Test) split() (cooling, lost float64) {
 	end := t.g.blocks[len(t.g.blocks)-1].t - t.origin()
 	both := newFlight(&g, &a, false)
 	both.to(end)
-	a[iLeak] = 0
+	a[iLeak] = math.Min(0, a[iLeak]) // what warms while it cools is no leak turned round
 	alone := newFlight(&g, &a, false)
 	alone.to(end)
 	start := t.s.pressure(a[iLevel])
@@ -304,10 +303,39 @@ func (t *Test) split() (cooling, lost float64) {
 	return start - dry, dry - t.s.pressure(both.at())
 }
 
+// rose reports whether the pressure stands higher than it should: above its start by more than chance and a thousandth, or
+// above its lowest by half a per cent.
+func (t *Test) rose() bool {
+	const few = 4
+	b := t.g.blocks[t.shut:]
+	for len(b) > 0 && b[0].t-t.origin() < deadTime {
+		b = b[1:]
+	}
+	if len(b) < 3*few {
+		return false
+	}
+	of := func(i int) (y, v float64) {
+		for _, x := range b[i : i+few] {
+			y, v = y+x.y/few, v+x.variance/few/few
+		}
+		return y, v
+	}
+	head, v0 := of(0)
+	now, v1 := of(len(b) - few)
+	lowest := now
+	for i := range len(b) - few {
+		y, _ := of(i)
+		lowest = math.Min(lowest, y)
+	}
+	noise := math.Sqrt(v0 + v1)
+	return now-head > math.Max(4*noise, 1e-3) || now-lowest > 5e-3+6*noise
+}
+
 // judge gives the verdict where it is sure.
 func (t *Test) judge(e *Estimate) {
 	if t.verdict != Measuring {
 		e.Verdict = t.verdict
+		t.doubt(e)
 		return
 	}
 	end := &t.g.blocks[len(t.g.blocks)-1]
@@ -328,12 +356,22 @@ func (t *Test) judge(e *Estimate) {
 	}
 	switch {
 	case e.FailChance < risk:
-		t.decide(e, Pass, fmt.Sprintf("Sure to %.0f %% after %s: the leak is below the limit.", math.Floor(100*e.PassChance), seconds(e.At.Seconds())))
-	case e.PassChance < risk:
-		t.decide(e, Fail, fmt.Sprintf("Sure to %.0f %% after %s: the leak is above the limit.", math.Floor(100*e.FailChance), seconds(e.At.Seconds())))
+		t.decide(e, Pass, fmt.Sprintf("Sure to more than 99 %% after %s: the leak is below the limit.", seconds(e.At.Seconds())))
+	case e.PassChance < risk*math.Min(1, e.At.Seconds()/60): // the first seconds look most like a leak
+		t.decide(e, Fail, fmt.Sprintf("Sure to more than 99 %% after %s: the leak is above the limit.", seconds(e.At.Seconds())))
 	case gross:
 		e.FailChance, e.PassChance = 1, 0
 		t.decide(e, Fail, fmt.Sprintf("After %s the pressure has fallen farther than any cooling could take it.", seconds(e.At.Seconds())))
+	}
+}
+
+// doubt says once where the rest of a watch speaks against the verdict that was given.
+func (t *Test) doubt(e *Estimate) {
+	against := t.verdict == Pass && e.PassChance < risk || t.verdict == Fail && e.FailChance < risk
+	if against && !t.doubted {
+		t.doubted = true
+		t.reasons = append(t.reasons, fmt.Sprintf("After %s the rest of the watch speaks against this verdict: test again and watch to the end.",
+			seconds(e.At.Seconds())))
 	}
 }
 
@@ -364,5 +402,5 @@ func (t *Test) whyRising() string {
 	if slope, over, ok := trend(t.g.air, 0); ok && slope*over > 0.3 {
 		return "the air around is warming, perhaps the sun is on the tank. Test it in the shade."
 	}
-	return "the compressor runs, a valve passes air in, or the sun warms the tank."
+	return "the compressor runs, a valve lets air in, or the sun warms the tank."
 }

@@ -116,7 +116,7 @@ type Result struct {
 	Duration      time.Duration // watched
 	StartPressure float64       // Pa gauge
 	Limit         float64       // m3/s ANR
-	Estimate      Estimate      // at the decision, or the last
+	Estimate      Estimate      // at the decision; with Full, or without one, the last
 	NaiveDrop     float64       // Pa/s over the first minute; NaN where there is none
 	Hole          Interval      // m, diameter
 	Discharge     float64

@@ -21,7 +21,7 @@ func (t *Test) Result() Result {
 		return r
 	}
 	r.Estimate = t.updates[len(t.updates)-1]
-	if t.atPass != nil {
+	if t.atPass != nil && !t.s.Full {
 		r.Estimate = *t.atPass
 	}
 	_, start := t.conversion()
@@ -146,7 +146,7 @@ func (t *Test) Curve(n int, ahead time.Duration) Curve {
 	}
 	per, _ := t.conversion()
 	fit := newFlight(&g, &tl.a, true)
-	dry, edge := with(0), with(t.s.Limit/per)
+	dry, edge := with(math.Min(0, tl.a[iLeak])), with(t.s.Limit/per)
 	for i := range 2*n + 1 {
 		x := end * float64(i) / float64(n)
 		if i > n {

@@ -50,6 +50,7 @@ type Test struct {
 	decided time.Duration
 	closed  bool
 	rising  bool
+	doubted bool
 	shut    int       // index of the first block after the air was shut in
 	skip    int       // blocks left out as too far from the fit
 	ratio   float64   // size of the residuals over what they should have
@@ -180,6 +181,11 @@ func (t *Test) Close() {
 	if t.closed {
 		return
 	}
+	if t.next < len(t.times) && t.times[t.next]-t.g.lastAny < 0.5 && !t.Done() { // the last sample stands just before it
+		t.g.flush(t.times[t.next])
+		t.estimate(t.times[t.next])
+		t.next++
+	}
 	t.closed = true
 	if t.verdict != Measuring {
 		return
@@ -265,7 +271,7 @@ func (t *Test) jump(from int) string {
 		// Air that comes in for several blocks.
 		rise := b[i].y - b[i-3].y
 		if rise > math.Max(8*math.Sqrt(b[i].variance+b[i-3].variance), 3e-3) && b[i].y > b[i-1].y && b[i-1].y > b[i-2].y && b[i-2].y > b[i-3].y {
-			return fmt.Sprintf("The pressure is rising after %s: air comes in. The compressor runs, a valve passes, or the sun warms the tank quickly.",
+			return fmt.Sprintf("The pressure is rising after %s: air comes in. The compressor runs, a valve lets air in, or the sun warms the tank quickly.",
 				seconds(b[i-3].t))
 		}
 	}

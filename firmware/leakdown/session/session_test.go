@@ -276,7 +276,7 @@ func TestRankRests(t *testing.T) {
 	truth := float64(b.rig.Truth(b.at).Flow.Leak("front rank")) / litreMinute
 	r := b.result(12 * time.Minute)
 	if r.Verdict != "fail" || r.DecidedAt < 175 {
-		t.Errorf("verdict %q after %.0f s; want fail, not before three minutes of rest", r.Verdict, r.DecidedAt)
+		t.Errorf("verdict %q after %.0f s (%v); want fail, not before three minutes of rest", r.Verdict, r.DecidedAt, r.Reasons)
 	}
 	low, value, high := between(r)
 	t.Logf("true %.1f as the watch begins, found %.1f (%.1f to %.1f)", truth, value, low, high)
