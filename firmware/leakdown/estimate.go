@@ -189,7 +189,7 @@ const wallHeat = 170e3
 // what the air gives off warms it further) and a standard deviation. No watching makes it smaller: it is a floor.
 func (t *Test) wallDrift() (mean, sd float64) {
 	sd = t.s.WallSD / (t.kelvin() * wallTau)
-	mean, sd = 0.7*sd, 0.65*sd
+	mean, sd = 0.7*sd, 0.75*sd
 	if !t.s.Rank {
 		const airHeat = 718.0 / 287.055 // cv over R
 		share := (t.g.blocks[t.shut].pressure + t.s.Barometer) / t.kelvin() * airHeat / wallHeat
