@@ -350,7 +350,7 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
           <>
             <section class="drawn">
               {!result.judged && <div class="why">{result.reasons.map((r) => <p key={r}>{r}</p>)}</div>}
-              {d && <h2>{upper(view.where)}, kPa</h2>}
+              {d && <h2>{upper(view.where)}, kPa{d.before && <small>before: that leak with this cooling</small>}</h2>}
               {d && <ResultCurve d={d} size={size} where={view.where} judged={result.judged} />}
               {kept.map((l) => <p key={l} class="note">{l}</p>)}
             </section>

@@ -262,6 +262,16 @@ export interface ResultDrawing {
   words: Mark[]
 }
 
+/** alike draws the earlier test as it would have gone from this one's start with this one's cooling: another start or a
+ * colder tank would make two like leaks look unlike. What its leak took is the way from its own cooling to its own fit. */
+function alike(now: TestCurve, before: TestCurve, end: number): number[][] {
+  return until(before.fit ?? [], end).flatMap(([s = 0, v = 0]) => {
+    const here = at(now.cooling ?? [], s)
+    const there = at(before.cooling ?? [], s)
+    return here === undefined || there === undefined ? [] : [[s, here - (there - v)]]
+  })
+}
+
 /** resultDrawing draws what was measured beside the edge of what passes and the earlier test; a test that is not judged has neither. */
 export function resultDrawing(now: TestCurve, before: TestCurve | undefined, size: Size, judged: boolean): ResultDrawing | undefined {
   const fit: number[][] = now.fit ?? []
@@ -269,10 +279,10 @@ export function resultDrawing(now: TestCurve, before: TestCurve | undefined, siz
   const end = Math.max(fit.at(-1)?.[0] ?? 0, dots.at(-1)?.[0] ?? 0)
   if (end <= 0) return undefined
   const edge: number[][] = judged ? until(now.limit ?? [], end) : []
-  const old: number[][] = judged && before ? until(before.fit ?? [], end) : []
+  const old = judged && before ? alike(now, before, end) : []
   const own = values([fit, dots, edge])
   const wide = size.small ? 64 : 104
-  // An earlier test that began far away would flatten this one: then it is told in the table only.
+  // An earlier leak that was far larger would flatten this test: then it is told in the table only.
   const span = Math.max(leastSpan, Math.max(...own) - Math.min(...own))
   const fits = old.length > 1 && old.every((p) => Math.abs((p[1] ?? 0) - Math.max(...own)) < 8 * span)
   const { low, high } = range(fits ? [...own, ...values([old])] : own, leastSpan, 0.06)

@@ -345,7 +345,8 @@ function moreOf(t: Test, r: TestResult | undefined, verdict: Verdict, reasons: s
   add('Where', [...(reasons.length > 1 ? [] : pathLines(r)).map((l, i) => {
     const parts = r?.paths?.[i]?.includes ?? []
     return parts.length > 0 ? `${l}. One and the same to the gauge: ${parts.join(', ')}` : l
-  }), ...(r?.cannot_tell ? [upper(r.cannot_tell)] : []), ...(t.compare ? [upper(t.compare)] : [])])
+  }), ...(r?.cannot_tell ? [upper(r.cannot_tell)] : [])])
+  add('Before and now', t.compare ? [upper(t.compare)] : [])
   if (judgedVerdicts.has(verdict)) {
     const naive = own(r?.naive_drop)
     add('How sure', [

@@ -290,11 +290,21 @@ describe('the result', () => {
     expect(seen('pass').result?.next).toEqual({ zone: 'rear', words: 'Next: rear rank' })
     expect(seen('pass', { zone: 'rear' }).result?.next?.zone).toBe('tank')
   })
+  test('the earlier test is drawn from this one’s start with this one’s cooling: its leak is compared, not its warmth', () => {
+    const size = { width: 660, height: 300, small: false }
+    const now = curve({ start: 749, cool: 40, tau: 25, leak: 0.4, edge: 7.8, seconds: 70, ahead: 70 }) as unknown as TestCurve
+    const then = curve({ start: 738, cool: 70, tau: 20, leak: 0.4, edge: 7.8, seconds: 70, ahead: 70 }) as unknown as TestCurve
+    const d = resultDrawing(now, then, size, true)
+    const last = (path: string | undefined) => Number(/ ([\d.]+)$/.exec(path ?? '')?.[1])
+    expect(last(d?.before)).toBeCloseTo(last(d?.now), 0)
+    expect(last(d?.before)).toBeLessThan(last(d?.limit))
+    expect(resultDrawing(now, { ...then, cooling: null }, size, true)?.before).toBe('')
+  })
   test('the earlier test is drawn, and left out where it would flatten this one', () => {
     const size = { width: 660, height: 300, small: false }
     const r = seen('pass').result
     expect(resultDrawing(r?.curve as TestCurve, r?.before, size, true)?.before).not.toBe('')
-    const far = curve({ start: 760, cool: 38, tau: 25, leak: 5, edge: 8, seconds: 60, ahead: 60 }) as unknown as TestCurve
+    const far = curve({ start: 310, cool: 0.6, tau: 20, leak: 900, edge: 8, seconds: 60, ahead: 60 }) as unknown as TestCurve
     expect(resultDrawing(r?.curve as TestCurve, far, size, true)?.before).toBe('')
   })
 })
