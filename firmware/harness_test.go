@@ -43,6 +43,7 @@ type standOptions struct {
 	rate   float64 // 0: as fast as it goes
 	faults []rig.Event
 	dir    string // empty: a new one
+	boot   string // id; empty: "test"
 	whole  bool   // the log must hold every reading, although the day is played faster than the disk writes
 	change func(*config.Machine)
 	wires  func(firmware.Wires) firmware.Wires
@@ -94,8 +95,11 @@ func tryStand(t *testing.T, o standOptions) (*stand, error) {
 	if o.wires != nil {
 		wires = o.wires(wires)
 	}
+	if o.boot == "" {
+		o.boot = "test"
+	}
 	s.box, err = firmware.NewBox(firmware.BoxOptions{
-		Machine: m, Text: config.Example(), Banner: o.banner, Clock: s.clock, Wires: wires, Store: s.store, Boot: "test",
+		Machine: m, Text: config.Example(), Banner: o.banner, Clock: s.clock, Wires: wires, Store: s.store, Boot: o.boot,
 		Software: "test", Simulated: true, Story: o.story, Log: slog.New(slog.DiscardHandler),
 		Ready: func(a firmware.Addresses) { s.addr = a; close(s.up) },
 	})
