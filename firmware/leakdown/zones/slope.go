@@ -10,9 +10,12 @@ import (
 	"airhold/firmware/leakdown"
 )
 
-// What else moves a rank's pressure. All of it is uncertainty, none is corrected; from memory and common practice.
+// What else moves a rank's pressure. But for creep, whose sign is known, all of it is uncertainty and none is corrected;
+// from memory and common practice.
 const (
-	creepShare   = 0.07                  // standard uncertainty: filled rubber creeps a few per cent of its deflection per decade of time
+	creepShare   = 0.04                  // filled rubber creeps by this share of its deflection per decade of time ...
+	creepU       = 0.04                  // ... standard uncertainty of that
+	ventedBelow  = 100e3                 // Pa gauge: a rank this low was let down, and its rubber goes back
 	leastStretch = 2e-7                  // 1/Pa: no bag is stiffer than this, whatever is declared
 	leastStep    = 200e3                 // Pa: a rank was filled or vented by about this
 	driftKelvin  = 2.0                   // K in ten minutes: what air around and sun do to a rank, standard uncertainty
@@ -110,9 +113,9 @@ func (c *course) drop(before float64) {
 }
 
 // flow is the slope of the rank's air content, p*V(p)/p0: this counts the stretch exactly, since its derivative is
-// (V + p*dV/dp)*p'/p0. Three things are fitted beside it, each held by a prior whose mean is zero: creep, as the logarithm
-// of the time since the last fill; a flow that changes on the way; and the change that the rank's own pressure brings is
-// put into the slope's time. Huber's weights keep bumps out. The tank's pressure may be unknown (NaN).
+// (V + p*dV/dp)*p'/p0. Two things are fitted beside it, each held by a prior: creep, as the logarithm of the time since
+// the last fill or vent, and a flow that changes on the way; the change that the rank's own pressure brings is put into
+// the slope's time. Huber's weights keep bumps out. The tank's pressure may be unknown (NaN).
 func (c *course) flow(r Rank, around, tank float64) Flow {
 	n := len(c.at)
 	content := make([]float64, n)
@@ -125,18 +128,23 @@ func (c *course) flow(r Rank, around, tank float64) Flow {
 	half := math.Max(1, c.length()/2)
 	pressure := gauge + around
 	step := math.Max(math.Abs(gauge), leastStep)
-	creep := creepShare / math.Ln10 * pressure / anrPressure * r.Volume * math.Max(r.Stretch, leastStretch) * step
+	creep := 1 / math.Ln10 * pressure / anrPressure * r.Volume * math.Max(r.Stretch, leastStretch) * step
 
+	grows := 1.0
+	if gauge < ventedBelow {
+		grows = -1
+	}
 	shape, bend := make([]float64, n), make([]float64, n)
 	for i := range n {
 		shape[i] = math.Log(math.Max(1, c.rest+c.at[i]) / math.Max(1, c.rest+mean))
 		u := (c.at[i] - mean) / half
 		bend[i] = (u*u - 1.0/3) * half / 2
+		content[i] += grows * creepShare * creep * shape[i]
 	}
 	f := line{y: content, columns: [][]float64{c.time(func(float64) float64 { return 1 }, pressure), shape, bend}}
 	net, u := 0.0, 0.0
 	for range 3 {
-		f.prior = []float64{0, creep, changeShare*math.Abs(net) + changeFlow}
+		f.prior = []float64{0, creepU * creep, changeShare*math.Abs(net) + changeFlow}
 		x, cov := f.solve()
 		net, u = -x[0], math.Sqrt(cov)*f.alike
 		rises := net < 0
