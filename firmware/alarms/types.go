@@ -136,7 +136,7 @@ const (
 	CareDone Verb = "care-done"
 	Note     Verb = "note"
 
-	// The leak-down test's; the engine refuses them, the spine hands them to the test.
+	// TestStart, TestStep and TestStop are the leak-down test's; the engine refuses them, the spine hands them to the test.
 	TestStart Verb = "test-start"
 	TestStep  Verb = "test-step"
 	TestStop  Verb = "test-stop"

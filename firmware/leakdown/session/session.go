@@ -4,6 +4,7 @@ package session
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -98,7 +99,8 @@ const (
 	moving      = 0.5 // m/s: more than this is driving
 	turning     = 0.5 // 1/s: a shaft below 30 /min drives nothing
 	freshFor    = 5 * time.Second
-	forgotten   = time.Hour // nobody went on: the test is put away
+	slowFor     = time.Minute // of temperatures and the barometer
+	forgotten   = time.Hour   // nobody went on: the test is put away
 	keepAnswers = 256
 
 	litreMinute = 1e-3 / 60
@@ -168,9 +170,7 @@ func New(o Options, _ *readings.Table) *Session {
 		o.Discharge = 0.61
 	}
 	s := &Session{o: o, seen: map[readings.Channel]*value{}, answers: map[string]Answer{}, sign: map[string]leakdown.Signature{}}
-	for k, v := range o.Signatures {
-		s.sign[k] = v
-	}
+	maps.Copy(s.sign, o.Signatures)
 	for _, c := range []readings.Channel{o.Running, o.Drive, o.Speed, o.Lowered, o.Wall, o.Ambient, o.Barometer} {
 		if c != readings.NoChannel {
 			s.seen[c] = &value{}
@@ -199,16 +199,16 @@ func (s *Session) Read(r readings.Reading) {
 		}
 		x := leakdown.Sample{At: r.At, Pressure: r.Value, Bad: r.Quality != readings.Good}
 		if s.wallNew && v.rank < 0 && s.Active() {
-			x.Wall, x.Ambient = s.fresh(s.o.Wall, time.Minute), s.fresh(s.o.Ambient, time.Minute)
+			x.Wall, x.Ambient = s.fresh(s.o.Wall), s.fresh(s.o.Ambient)
 			s.wallNew = false
 		}
 		v.read(x, r.Quality, s.Active())
 	}
 }
 
-// fresh is a channel's last value while it is not older than d; zero where there is none.
-func (s *Session) fresh(c readings.Channel, d time.Duration) float64 {
-	if v := s.seen[c]; v != nil && v.ok && s.now-v.at <= d {
+// fresh is the last value of a channel that changes slowly; zero where there is none.
+func (s *Session) fresh(c readings.Channel) float64 {
+	if v := s.seen[c]; v != nil && v.ok && s.now-v.at <= slowFor {
 		return v.v
 	}
 	return 0

@@ -269,14 +269,14 @@ func (s *Session) steady() Condition {
 	case least < stillNeed:
 		k.Sees, k.Met, k.Why = which.where+" moves", no, "Touch nothing; the box waits until the pressures go by themselves."
 	default:
-		k.Sees = fmt.Sprintf("for %s", span(least))
+		k.Sees = "for " + span(least)
 	}
 	return k
 }
 
 // vented: the ranks of the second watch.
 func (s *Session) vented() Condition {
-	k := Condition{ID: "vented", Text: fmt.Sprintf("ranks vented to %s", kPa(ventTo)), Met: yes}
+	k := Condition{ID: "vented", Text: "ranks vented to " + kPa(ventTo), Met: yes}
 	var sees []string
 	for _, v := range s.volumes[1:] {
 		if v.ch == readings.NoChannel || !v.alive(s.now) {

@@ -70,7 +70,7 @@ func (s *Session) setup(v *volume) leakdown.Setup {
 	r := s.run
 	out := leakdown.Setup{
 		Where: v.where, Limit: r.limit, Barometer: s.air(), Discharge: s.o.Discharge, Full: true,
-		Ambient: s.fresh(s.o.Ambient, time.Minute),
+		Ambient: s.fresh(s.o.Ambient),
 	}
 	if sign, ok := s.sign[v.name]; ok {
 		out.Signature = &sign
@@ -106,7 +106,7 @@ func first(v *volume) float64 {
 }
 
 func (s *Session) air() float64 {
-	if p := s.fresh(s.o.Barometer, time.Minute); p > 0 {
+	if p := s.fresh(s.o.Barometer); p > 0 {
 		return p
 	}
 	return s.o.Air
@@ -147,11 +147,11 @@ func (s *Session) watch() {
 	if r.phase == 1 {
 		res := t.Result()
 		s.change()
-		switch {
-		case res.Verdict == leakdown.Invalid:
+		if res.Verdict == leakdown.Invalid {
 			s.end("invalid", "test-void", reason(res.Reasons, "The test does not count."))
 			return
-		case res.Verdict == leakdown.Measuring:
+		}
+		if res.Verdict == leakdown.Measuring {
 			return
 		}
 		if r.phases == 1 {
