@@ -177,12 +177,10 @@ or say where it is with --box URL. Recorded readings need no box: airhold leakdo
 
 // root is the innermost reason, without the address said twice.
 func root(err error) error {
-	var op *net.OpError
-	if errors.As(err, &op) {
+	if op, ok := errors.AsType[*net.OpError](err); ok {
 		return op.Err
 	}
-	var u *url.Error
-	if errors.As(err, &u) {
+	if u, ok := errors.AsType[*url.Error](err); ok {
 		return u.Err
 	}
 	return err

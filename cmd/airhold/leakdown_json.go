@@ -54,7 +54,8 @@ type estimateFields struct {
 
 type estimateLine struct {
 	Event string `json:"event"`
-	estimateFields
+
+	estimateFields //nolint:embeddedstructfieldcheck // JSON keeps the order of the fields, and the event comes first
 }
 
 func fieldsOf(e *leakdown.Estimate) estimateFields {

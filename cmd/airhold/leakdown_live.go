@@ -37,6 +37,7 @@ type live struct {
 	told   string // the last JSON state's mark
 	asked  string // the question that stands open
 	run    string // id of the test that is followed
+	said   map[string]bool
 }
 
 // leakdownLive leads a person through a test by the running box.
@@ -50,7 +51,7 @@ func leakdownLive(ctx context.Context, m *config.Machine, f *leakdownFlags, stdi
 	}
 	l := &live{
 		box: &boxClient{base: base, by: f.by, http: &http.Client{}, tag: strconv.FormatInt(time.Now().UnixNano(), 36)},
-		f:   f, out: stdout, asks: stdout, stderr: stderr, lines: readLines(stdin), view: newView(stdout, shownIn(m)),
+		f:   f, out: stdout, asks: stdout, stderr: stderr, lines: readLines(stdin), view: newView(stdout, shownIn(m)), said: map[string]bool{},
 	}
 	if f.json {
 		l.asks = stderr
@@ -114,8 +115,7 @@ func (l *live) begin(ctx context.Context) (code int, ok bool) {
 
 // refused says why the box did not do what was asked.
 func (l *live) refused(err error) int {
-	var e boxError
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[boxError](err); ok {
 		fmt.Fprintf(l.stderr, "airhold leakdown: the box at %s says: %s\n", l.box.base, e.sentence)
 	} else {
 		fmt.Fprintf(l.stderr, "airhold leakdown: %s\n", unreachable(l.box.base, err))
@@ -133,7 +133,7 @@ func (l *live) follow(ctx context.Context) int {
 		s, raw, err := l.box.state(ctx)
 		switch {
 		case ctx.Err() != nil:
-			return l.stop()
+			return l.stop(ctx)
 		case err != nil && time.Since(last) > goneAfter:
 			fmt.Fprintf(l.stderr, "\nairhold leakdown: the box has not answered for %.0f s (%v). A test that it leads goes on in it; look again with: airhold leakdown\n", time.Since(last).Seconds(), root(err))
 			return exitFailed
@@ -149,6 +149,9 @@ func (l *live) follow(ctx context.Context) int {
 				return exitFailed
 			}
 			if err := l.show(ctx, s, raw); err != nil {
+				if ctx.Err() != nil {
+					return l.stop(ctx)
+				}
 				return l.refused(err)
 			}
 			if s.Step == session.Done {
@@ -157,7 +160,7 @@ func (l *live) follow(ctx context.Context) int {
 		}
 		select {
 		case <-ctx.Done():
-			return l.stop()
+			return l.stop(ctx)
 		case text, ok := <-lines:
 			if !ok {
 				lines = nil
@@ -168,7 +171,7 @@ func (l *live) follow(ctx context.Context) int {
 					continue // nothing is asked any more
 				}
 				fmt.Fprintln(l.asks, "\nThere is nobody to answer: the input has ended. For scripts there is --yes.")
-				return l.stop()
+				return l.stop(ctx)
 			}
 			if code, over := l.answer(ctx, s, text); over {
 				return code
@@ -185,9 +188,17 @@ func (l *live) answer(ctx context.Context, s *session.State, text string) (code 
 	}
 	switch strings.ToLower(text) {
 	case "", "y", "yes":
-		return 0, l.press(ctx, s) != nil
+		err := l.press(ctx, s)
+		switch {
+		case err == nil:
+			return exitOK, false
+		case ctx.Err() != nil:
+			return l.stop(ctx), true
+		default:
+			return l.refused(err), true
+		}
 	case "q", "quit", "stop":
-		return l.stop(), true
+		return l.stop(ctx), true
 	default:
 		fmt.Fprintln(l.asks, "Not done, then. Enter or y when it is; q stops the test.")
 		l.asked = ""
@@ -211,9 +222,6 @@ func (l *live) press(ctx context.Context, s *session.State) error {
 		fmt.Fprintf(l.asks, "Not yet: %s\n", e.sentence)
 		return nil
 	}
-	if err != nil {
-		l.refused(err)
-	}
 	return err
 }
 
@@ -230,8 +238,8 @@ func openTick(s *session.State) *session.Tick {
 }
 
 // stop ends the test in the box, since the person wants to.
-func (l *live) stop() int {
-	ctx, cancel := context.WithTimeout(context.Background(), boxPatience)
+func (l *live) stop(ctx context.Context) int {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), boxPatience)
 	defer cancel()
 	l.view.clear(l.asks)
 	if err := l.box.tell(ctx, session.Finish, nil); err != nil {
@@ -257,7 +265,7 @@ func (l *live) show(ctx context.Context, s *session.State, raw []byte) error {
 		l.seen, l.asked = key, ""
 		l.view.clear(l.asks)
 		if !l.f.json || !l.f.yes {
-			explain(l.asks, s)
+			explain(l.asks, s, l.said)
 		}
 	}
 	switch {
@@ -340,7 +348,7 @@ func stepName(s session.Step) string {
 }
 
 // explain says what a step wants.
-func explain(w io.Writer, s *session.State) {
+func explain(w io.Writer, s *session.State, said map[string]bool) {
 	number := map[session.Step]int{session.MakeSafe: 1, session.Fill: 2, session.Isolate: 3, session.Watch: 4, session.Done: 5}[s.Step]
 	head := fmt.Sprintf("Step %d of 5: %s", number, stepName(s.Step))
 	if s.Phases > 1 {
@@ -354,7 +362,10 @@ func explain(w io.Writer, s *session.State) {
 		fmt.Fprintln(w, wrap("To hear: "+s.Hear, "  "))
 	}
 	for _, text := range s.Cautions {
-		fmt.Fprintln(w, wrap(text, "  ! "))
+		if !said[text] { // what was said in an earlier step word by word is not said again
+			said[text] = true
+			fmt.Fprintln(w, wrap(text, "  ! "))
+		}
 	}
 }
 

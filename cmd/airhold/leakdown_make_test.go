@@ -48,17 +48,6 @@ func (s shutIn) series() (at, p []float64) {
 	return at, p
 }
 
-// text writes the series as a contract table.
-func (s shutIn) text(column string) string {
-	var b strings.Builder
-	b.WriteString("time," + column + "\n")
-	at, p := s.series()
-	for i := range at {
-		fmt.Fprintf(&b, "%.2f,%.3f\n", at[i], p[i])
-	}
-	return b.String()
-}
-
 // hold FILE KEY=VALUE...: a recording of a closed volume. volume, start, leak, hot, tau, noise, air, seconds, rate, seed
 // and rises as above; the way it is written: unit=bar|psi|Pa|hPa (of the numbers), sep=comma|semicolon|tab, dec=comma,
 // time=clock|hms, bom=1, eol=crlf, head=none or the header row, note=TEXT (before the header), from=S (the first time),

@@ -85,6 +85,9 @@ func judge(m *config.Machine, rec *recording, p plan) (*outcome, error) {
 			test.Disturb(events[0].what)
 			events = events[1:]
 		}
+		if i > 0 && !test.Done() && list[i].At-list[i-1].At > longestGap {
+			test.Disturb(leakdown.Disturbance(fmt.Sprintf("there is a gap of %s in the readings", long(list[i].At-list[i-1].At))))
+		}
 		if test.Done() {
 			break
 		}
@@ -103,6 +106,8 @@ const (
 	leastVolume  = 0.2e-3 // m3
 	mostVolume   = 2.0
 	defaultLimit = 3e-3 / 60 // m3/s ANR
+
+	longestGap = 24 * time.Hour // the estimator would count its way through a longer one, block by block
 )
 
 // firstMinute is the plain drop over the first minute, Pa/s, of a test that was not judged; not a number where there is none.

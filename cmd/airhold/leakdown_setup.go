@@ -68,6 +68,7 @@ func newPlan(m *config.Machine, r *recording, zone string, rank *config.Rank, f 
 	if rank != nil {
 		s.Where, s.Rank = rank.Name+" rank", true
 		s.Volume, s.VolumeUncertainty = float64(rank.Volume), 0
+		s.VolumeAtStart = true
 		s.Stretch, s.StretchUncertainty = rank.Stretch, rank.StretchUncertain
 		channel = rank.Pressure
 	}
@@ -129,11 +130,9 @@ func (p *plan) surroundings(m *config.Machine, r *recording, f *leakdownFlags) {
 
 // rest says how far the tank's wall may be from the air around.
 func (p *plan) rest(r *recording, f *leakdownFlags) {
-	rested, known := 0.0, false
+	rested, known := r.quantity("compressor_off_for", units.Time)
 	if f.rested != nil {
 		rested, known = *f.rested, true
-	} else {
-		rested, known = r.quantity("compressor_off_for", units.Time)
 	}
 	p.setup.WallSD = warmWall
 	switch {

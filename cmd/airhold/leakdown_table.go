@@ -57,7 +57,7 @@ type mean struct {
 
 func (m *mean) add(v float64) { m.sum, m.n = m.sum+v, m.n+1 }
 
-func (m mean) value() (float64, bool) { return m.sum / float64(max(m.n, 1)), m.n > 0 }
+func (m *mean) value() (float64, bool) { return m.sum / float64(max(m.n, 1)), m.n > 0 }
 
 // role is what a channel tells a test.
 type role uint8
@@ -159,7 +159,7 @@ func readRecording(path string, m *config.Machine, zone string, f *leakdownFlags
 		path: path, samples: map[string][]leakdown.Sample{}, column: map[string]string{}, unit: map[string]units.Unit{}, wanted: map[string]mean{},
 	}
 	for i, in := range list {
-		c := store.CSVChannel{ID: in.ch.ID, Unit: in.ch.Unit, Channel: readings.Channel(i)} //nolint:gosec // tens of channels
+		c := store.CSVChannel{ID: in.ch.ID, Unit: in.ch.Unit, Channel: readings.Channel(i)}
 		if in.ch.Kind == config.FromCSV {
 			c.Column, c.Unit = in.ch.CSV.Column, in.ch.CSV.Unit
 		}

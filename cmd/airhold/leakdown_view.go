@@ -310,7 +310,7 @@ func (k *canvas) name(names []string, list [][2]float64, text string) {
 		return
 	}
 	at := k.row(p) * len(names) / k.high
-	for d := range len(names) {
+	for d := range names {
 		for _, i := range []int{at - d, at + d} {
 			if i >= 0 && i < len(names) && names[i] == "" {
 				names[i] = text

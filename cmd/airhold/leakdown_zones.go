@@ -55,6 +55,9 @@ func leakdownZones(m *config.Machine, f *leakdownFlags, stdout, stderr io.Writer
 	}
 	out := zones.Outcome{Answer: zones.NotJudged, Trust: zones.LowerTrust, Sentences: void}
 	if len(void) == 0 {
+		for i := range o.Ranks {
+			o.Ranks[i].VolumeAt = startsAt(watches[0].Readings[o.Ranks[i].Name])
+		}
 		out = zones.Analyse(o, watches)
 	}
 	var err error
@@ -68,6 +71,17 @@ func leakdownZones(m *config.Machine, f *leakdownFlags, stdout, stderr io.Writer
 		return exitFailed
 	}
 	return exitOK
+}
+
+// startsAt is the pressure of the first good reading, Pa gauge; a rank's declared volume holds at the pressure it is tested
+// at.
+func startsAt(list []leakdown.Sample) float64 {
+	for _, s := range list {
+		if !s.Bad {
+			return max(0, s.Pressure)
+		}
+	}
+	return 0
 }
 
 // zoneOptions describes the machine to the zones.
