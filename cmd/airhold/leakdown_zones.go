@@ -11,6 +11,7 @@ import (
 
 	"airhold/config"
 	"airhold/firmware/findings"
+	"airhold/firmware/leakdown"
 	"airhold/firmware/leakdown/zones"
 	"airhold/sensors/units"
 )

@@ -91,6 +91,9 @@ func (g *gatherer) add(s Sample) {
 	}
 	if g.good == 0 {
 		g.first = s.Pressure
+		if g.s.VolumeAtStart {
+			g.s.Volume /= math.Max(1+g.s.Stretch*s.Pressure, 0.1)
+		}
 	}
 	g.badSince = -1
 	if g.good > 0 {

@@ -23,8 +23,9 @@ import (
 type Setup struct {
 	Where              string  // "tank side", "front rank": the place in words
 	Rank               bool    // bags: they stretch, start at 0.3 bar instead of 2 bar, and are judged after 3 min of rest only
-	Volume             float64 // m3; of a rank at its declared state (unstretched volume = Volume/(1+Stretch*p) is not assumed: Volume is at atmospheric pressure)
+	Volume             float64 // m3; of a rank at atmospheric pressure, or with VolumeAtStart at the test's start pressure
 	VolumeUncertainty  float64 // half width of a rectangular distribution, as a ratio; 0: 0.03 (ranks 0.10)
+	VolumeAtStart      bool    // Volume holds at the start pressure
 	Stretch            float64 // 1/Pa: relative growth of the volume with gauge pressure
 	StretchUncertainty float64 // as a ratio; 0: 0.2
 	Barometer          float64 // Pa absolute; 0: 101325

@@ -238,9 +238,9 @@ func (t *Test) shutIn() {
 	j := len(b) - 1 - after
 	first, now, last := &b[t.shut], &b[j], &b[len(b)-1]
 	noise := math.Sqrt(first.variance + now.variance + last.variance)
-	stood := math.Abs(first.y-now.y) / (now.t - first.t)
+	stood := math.Abs(first.y - now.y)
 	fell := (now.y - last.y) / (last.t - now.t)
-	if now.y-last.y > math.Max(10*noise, 5e-3) && fell > 5*(stood+noise/(now.t-first.t)) && b[j+1].y > b[j+2].y && b[j+2].y > b[j+3].y {
+	if stood < math.Max(6*noise, 1.5e-3) && now.y-last.y > math.Max(10*noise, 5e-3) && fell > 5*(stood+noise)/(now.t-first.t) && b[j+1].y > b[j+2].y && b[j+2].y > b[j+3].y {
 		t.shut = j
 		t.tiles = tiles(wholePrior(&t.s))
 		t.share = nil
@@ -299,7 +299,7 @@ func (t *Test) suits() string {
 			}
 		}
 		hint := ""
-		if v := p * 6.895; v > 4*least && v < top {
+		if v := p * 6.895; v > 3*least && v < top {
 			hint = fmt.Sprintf(" If the numbers are psi, they mean %.0f kPa: check the unit of the column.", v/1e3)
 		}
 		return fmt.Sprintf("The test starts at %.0f kPa, below the %.0f kPa that it needs: charge it first.%s", p/1e3, least/1e3, hint)

@@ -78,7 +78,7 @@ func table() *readings.Table {
 func machine() session.Options {
 	rank := func(name string, c readings.Channel, volume float64) session.Rank {
 		return session.Rank{
-			Name: name, Pressure: c, Target: readings.NoChannel, Volume: volume / (1 + 5e-7*280e3), Stretch: 5e-7, StretchUncertainty: 0.2,
+			Name: name, Pressure: c, Target: readings.NoChannel, Volume: volume, Stretch: 5e-7, StretchUncertainty: 0.2,
 			FullScale: 1e6, PowerOff: "hold",
 		}
 	}

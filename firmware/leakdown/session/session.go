@@ -31,7 +31,7 @@ type Rank struct {
 	Name               string
 	Pressure           readings.Channel // readings.NoChannel: not seen
 	Target             readings.Channel
-	Volume             float64
+	Volume             float64 // m3, at the pressure of the first watch
 	Stretch            float64 // 1/Pa
 	StretchUncertainty float64 // as a ratio
 	FullScale          float64

@@ -79,6 +79,7 @@ func (s *Session) setup(v *volume) leakdown.Setup {
 	if v.rank >= 0 {
 		d := s.o.Ranks[v.rank]
 		out.Rank, out.Volume, out.Stretch, out.StretchUncertainty, out.FullScale = true, d.Volume, d.Stretch, d.StretchUncertainty, d.FullScale
+		out.VolumeAtStart = true
 		out.Needed = 0.9 * start
 		if v.hasMove {
 			out.SinceFill = max(time.Millisecond, v.since-v.moved)
@@ -309,6 +310,19 @@ func (s *Session) phaseOf() zones.Phase {
 	return p
 }
 
+// workAt is the gauge pressure with which a rank's first watch begins: there its declared volume holds.
+func (s *Session) workAt(rank int) float64 {
+	v := s.volumes[1+rank]
+	if len(s.run.phasesDone) > 0 {
+		for _, f := range s.run.phasesDone[0].Flows {
+			if f.Volume == v.name {
+				return max(0, f.Start-s.air())
+			}
+		}
+	}
+	return max(0, first(v))
+}
+
 func (s *Session) zoneOptions() zones.Options {
 	t := s.o.Tank
 	o := zones.Options{Tank: leakdown.Setup{
@@ -320,7 +334,7 @@ func (s *Session) zoneOptions() zones.Options {
 			continue
 		}
 		o.Ranks = append(o.Ranks, zones.Rank{
-			Name: r.Name, Volume: r.Volume, Stretch: r.Stretch, StretchUncertainty: r.StretchUncertainty,
+			Name: r.Name, Volume: r.Volume, VolumeAt: s.workAt(i), Stretch: r.Stretch, StretchUncertainty: r.StretchUncertainty,
 			PowerOff: r.PowerOff, ShutOff: r.ShutOff,
 		})
 	}

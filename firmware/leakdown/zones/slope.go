@@ -128,7 +128,7 @@ func (c *course) flow(r Rank, around, tank float64) Flow {
 	half := math.Max(1, c.length()/2)
 	pressure := gauge + around
 	step := math.Max(math.Abs(gauge), leastStep)
-	creep := 1 / math.Ln10 * pressure / anrPressure * r.Volume * math.Max(r.Stretch, leastStretch) * step
+	creep := 1 / math.Ln10 * pressure / anrPressure * r.slack() * math.Max(r.Stretch, leastStretch) * step
 
 	grows := 1.0
 	if gauge < ventedBelow {
@@ -189,9 +189,12 @@ func (c *course) time(pace func(gauge float64) float64, mean float64) []float64 
 	return t
 }
 
+// slack is the volume at atmospheric pressure, m3.
+func (r Rank) slack() float64 { return r.Volume / math.Max(1+r.Stretch*r.VolumeAt, 0.1) }
+
 // content is the air in a rank in m3 ANR, at 20 degC.
 func (r Rank) content(gauge, around float64) float64 {
-	return (gauge + around) * r.Volume * (1 + r.Stretch*gauge) / anrPressure
+	return (gauge + around) * r.slack() * (1 + r.Stretch*gauge) / anrPressure
 }
 
 // noise is the standard deviation of a series from its second differences, so that a slope does not count.

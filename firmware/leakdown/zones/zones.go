@@ -71,7 +71,8 @@ type Options struct {
 // Rank is one rank's bags and lines.
 type Rank struct {
 	Name               string  // "front": "front rank" and "front fill valve" in every answer
-	Volume             float64 // m3 at atmospheric pressure
+	Volume             float64 // m3 at VolumeAt
+	VolumeAt           float64 // Pa gauge; 0: atmospheric pressure
 	VolumeUncertainty  float64 // half width of a rectangular distribution, as a ratio; 0: 0.10
 	Stretch            float64 // 1/Pa: growth with gauge pressure, as a share of Volume
 	StretchUncertainty float64 // half width as a ratio of Stretch; 0: 0.2
