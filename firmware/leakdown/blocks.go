@@ -58,7 +58,6 @@ type gatherer struct {
 	tail  [2]float64
 	tails int
 	step  float64 // smallest change between two samples: the converter's step
-	noise float64 // Pa, of one sample
 }
 
 const roughMost = 400

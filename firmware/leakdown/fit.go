@@ -191,7 +191,7 @@ func normal(g *gas, d []datum, tl *tile, a *vector) (h [params][params]float64, 
 			}
 		}
 	}
-	for j := range b {
+	for j := range params {
 		for m := range j {
 			h[j][m] = h[m][j]
 		}

@@ -54,7 +54,6 @@ type Test struct {
 	shut    int       // index of the first block after the air was shut in
 	skip    int       // blocks left out as too far from the fit
 	ratio   float64   // size of the residuals over what they should have
-	clump   float64   // see clumped
 	atPass  *Estimate // the estimate at the decision
 }
 
