@@ -126,6 +126,9 @@ func (g *gatherer) roughness(p float64) {
 func (g *gatherer) flush(t float64) {
 	for t >= g.to-1e-6 {
 		g.end()
+		if t-g.to > 1000 { // a leap of time needs no blocks
+			g.to = math.Floor(t/10) * 10
+		}
 		g.from = g.to
 		g.to += width(g.from + 1e-6)
 	}

@@ -413,3 +413,15 @@ func FuzzAdd(f *testing.F) {
 		_ = x.Curve(20, time.Minute)
 	})
 }
+
+// A clock that leaps by centuries is a gap like any other, and costs no work.
+func TestLeapOfTime(t *testing.T) {
+	x := start(t, leakdown.Setup{})
+	for _, s := range fall(1, lpm, 20, 30)[:200] {
+		x.Add(s)
+	}
+	x.Add(leakdown.Sample{At: math.MaxInt64, Pressure: 600e3})
+	if r := x.Result(); r.Verdict != leakdown.Invalid {
+		t.Errorf("verdict %s; want invalid", r.Verdict)
+	}
+}
