@@ -47,6 +47,7 @@ page_build() {
   # The built page is committed, so that go build alone gives a working box: it must be what the sources give.
   git diff --exit-code --stat -- firmware/tablet/dist
 }
+page_screens() { (cd firmware/tablet/page && npm run --silent e2e); }
 format() {
   local out
   out=$(git ls-files '*.go' | grep -v /testdata/ | xargs gofmt -l)
@@ -77,7 +78,8 @@ cross() {
 }
 arm_pure() {
   local pkgs
-  pkgs=$(go list ./sensors/... ./config ./bus ./bus/j1939 ./firmware/findings ./firmware/readings ./firmware/alarms ./firmware/supply ./firmware/trust)
+  pkgs=$(go list ./sensors/... ./config ./bus ./bus/j1939 ./firmware/findings ./firmware/readings ./firmware/alarms ./firmware/supply ./firmware/trust \
+    ./firmware/pneumatics ./firmware/humidair ./firmware/leakdown ./firmware/leakdown/zones)
   # shellcheck disable=SC2086
   CGO_ENABLED=0 GOARCH=arm64 go test -short -exec qemu-aarch64-static $pkgs
 }
@@ -100,6 +102,8 @@ step "go: pure packages on arm64 under emulation" arm_pure
 step "go: fuzz each decoder" fuzz
 step "units: what the services may do" units
 step "shell: shellcheck" shellcheck tools/*.sh .ci/run
+step "bench: a slice of the leak-down benchmark (prints its seed; outside bar and chance it fails)" go run ./tools/bench leakdown -slice
+step "page: its screens in Chromium on invented states" page_screens
 step "page: the demo in Chromium against the rig's truth" go test -count=1 -tags e2e -timeout 10m ./tools/story
 
 echo
