@@ -22,12 +22,25 @@ func discrepancy(t float64) float64 { return 100 * (1 + 4*math.Exp(-t/8)) }
 
 // conversion returns the flow in m3/s ANR that one unit of iLeak means at the start, and the start pressure in Pa gauge.
 func (t *Test) conversion() (perUnit, start float64) {
-	measured := t.g.blocks[t.shut].pressure
+	measured := t.charged()
 	start = t.s.pressure(t.tiles[t.best].a[iLevel])
 	if math.Abs(start-measured) > 0.02*(measured+t.s.Barometer) { // the supply held it a moment longer
 		start = measured
 	}
 	return leakUnit * t.s.size(start) * (start + t.s.Barometer) / anrPressure * anrTemperature / t.kelvin(), start
+}
+
+// charged is the measured pressure the test began with: the highest until the lines have settled, for a valve may still be
+// closing in the first second.
+func (t *Test) charged() float64 {
+	top := t.g.blocks[t.shut].pressure
+	for _, b := range t.g.blocks[t.shut:] {
+		if b.t-t.origin() > deadTime+1 {
+			break
+		}
+		top = math.Max(top, b.pressure)
+	}
+	return top
 }
 
 // kelvin is the temperature of the air around, or what is assumed.

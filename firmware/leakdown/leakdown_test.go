@@ -425,3 +425,15 @@ func TestLeapOfTime(t *testing.T) {
 		t.Errorf("verdict %s; want invalid", r.Verdict)
 	}
 }
+
+// A valve that is still closing in the first second does not become the start pressure.
+func TestStartWhileAValveCloses(t *testing.T) {
+	s := fall(12, lpm, 5, 20)
+	for i := range 8 {
+		s[i].Pressure -= 40e3
+	}
+	r := run(t, leakdown.Setup{}, s)
+	if math.Abs(r.StartPressure-700e3) > 5e3 || r.NaiveDrop < 0 {
+		t.Errorf("start %.0f Pa, first minute's drop %.0f Pa/s; want 700000 and a fall", r.StartPressure, r.NaiveDrop)
+	}
+}

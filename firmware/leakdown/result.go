@@ -47,7 +47,7 @@ func (t *Test) naive() float64 {
 			if b[i].t > 75 {
 				break
 			}
-			return (t.g.first - b[i].pressure) / b[i].t
+			return (t.charged() - b[i].pressure) / b[i].t
 		}
 	}
 	return math.NaN()
