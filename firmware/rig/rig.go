@@ -12,7 +12,8 @@
 // with its weather and its state at the start; a place is where air can leak (Places); a channel is an analog input
 // (Channels, with the wiring in wiring.go); the Truth is what no sensor sees. ANR volumes are counted by the gas law.
 //
-// Simplified, and so not shown by any test that rests on the rig: one gas temperature in the tank (no jet, no layers),
+// Simplified in the running machine, and so not shown by any test that rests on it (Hold and Plumbing, the truth of one
+// volume or of a parked machine that was shut in, have the jet, layers, two-node walls and creep): one gas temperature in the tank (no jet, no layers),
 // dry air's constant heats, no rubber creep, no oil, valves without delay, and a compressor whose delivery depends on
 // pressure, drive and intake air only.
 //
