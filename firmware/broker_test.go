@@ -185,6 +185,8 @@ func brokerGone(t *testing.T, o standOptions, kill, revive func(*stand)) {
 	screen.await(5*time.Second, "now", func(v map[string]any) bool { return v["simulated"] == true })
 
 	kill(s)
+	// What was on its way when the broker went may still arrive; what comes once the box has noticed must not.
+	s.until(5*time.Second, "the box notices", func() bool { code, _ := s.get("/healthz"); return code == http.StatusServiceUnavailable })
 	screen.forget()
 	before := s.now()
 	// Two things change while nobody can be told.
