@@ -76,7 +76,7 @@ func zoneCases() []zoneCase {
 }
 
 // zoneGuest puts the lines about several volumes into the leak-down table. A slice makes a quarter of the tests, and only
-// those with a bar.
+// those with a bar; a whole run makes a sixteenth of those without one.
 func zoneGuest() guest {
 	return guest{
 		words: "which path leaks (tank and two ranks)\n  " + strings.Join(zoneRanges(), "\n  "),
@@ -87,8 +87,10 @@ func zoneGuest() guest {
 				switch {
 				case n <= sliceTests && !c.bar.set:
 					continue
-				case n <= sliceTests || !c.bar.set:
+				case n <= sliceTests:
 					count = max(1, n/4)
+				case !c.bar.set: // reported beside the others
+					count = max(1, n/16)
 				}
 				r, err := c.run(ctx, seed, count, cores)
 				if err != nil {
