@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"regexp"
 	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml/ast"
 
@@ -52,7 +53,7 @@ func (r *reader) channels(m *Machine, top object) {
 		}
 		r.places["channels."+e.key] = e.at
 		o, ok := r.object(e.value, e.at, fmt.Sprintf("channel %q", e.key), "channels."+e.key,
-			"quantity", "reference", "unit", "source", "range", "filter", "plug")
+			"quantity", "reference", "unit", "source", "range", "filter", "plug", "calibration")
 		if !ok {
 			return
 		}
@@ -64,6 +65,7 @@ func (r *reader) channels(m *Machine, top object) {
 		if known {
 			r.unitAndReference(&c, o, d)
 		}
+		r.calibration(&c, o, d, known)
 		c.Filter = o.duration("filter", "0 s", "10 min", 0)
 		c.Plug, _ = o.text("plug")
 		r.source(&c, o)
@@ -74,6 +76,76 @@ func (r *reader) channels(m *Machine, top object) {
 		c.At = Place{Line: at.line, Column: at.column}
 		m.Channels = append(m.Channels, c)
 	})
+}
+
+// The days a calibration can have been. This package reads no clock, so the last one only catches a slipped digit of
+// the year.
+const (
+	firstCalibration = "1980-01-01"
+	lastCalibration  = "2099-12-31"
+)
+
+// dayForm is a calendar date of ISO 8601 in the extended format.
+const dayForm = time.DateOnly
+
+// calibration reads when, against what and how well a channel was calibrated; d counts where its quantity is known.
+func (r *reader) calibration(c *Channel, channel object, d units.Dim, known bool) {
+	e, ok := channel.have["calibration"]
+	if !ok {
+		return
+	}
+	what := fmt.Sprintf("the calibration of channel %q", c.ID)
+	o, _ := r.object(e.value, e.at, what, channel.path+".calibration", "date", "reference", "uncertainty")
+	o.must("date", "say on which day it was done, as date: 2026-03-14")
+	c.Calibrated.Date = o.day("date")
+	c.Calibrated.Reference, _ = o.text("reference")
+	if !known {
+		return
+	}
+	if v, ok := o.quantity("uncertainty", d, "", ""); ok {
+		u := v.Written() * v.Unit.Factor // a difference: 0.5 °C of uncertainty is 0.5 K
+		lo, hi := span(c.Quantity)
+		low, errLow := units.Parse(lo, d)
+		high, errHigh := units.Parse(hi, d)
+		written, _ := o.text("uncertainty")
+		if u <= 0 || errLow == nil && errHigh == nil && u > high.SI-low.SI {
+			r.fail(placeOf(o.have["uncertainty"].value), fmt.Sprintf("\"uncertainty\" cannot be %s", written),
+				"more than zero and less than what such a channel can show; leave it out where it is not known", "")
+			return
+		}
+		c.Calibrated.Uncertainty, c.Calibrated.Unit = u, v.Unit
+	}
+}
+
+// day reads a calendar date; zero after a report.
+func (o object) day(key string) time.Time {
+	s, ok := o.text(key)
+	if !ok {
+		return time.Time{}
+	}
+	at := placeOf(o.have[key].value)
+	allowed := "year-month-day, from " + firstCalibration + " to " + lastCalibration
+	day, err := time.Parse(dayForm, s)
+	if err != nil {
+		o.r.fail(at, fmt.Sprintf("%q cannot be %q, which is no day of the calendar", key, s), allowed, otherDay(s))
+		return time.Time{}
+	}
+	if s < firstCalibration || s > lastCalibration {
+		o.r.fail(at, fmt.Sprintf("%q cannot be %s", key, s), allowed, "")
+		return time.Time{}
+	}
+	return day
+}
+
+// otherDay is the date that s was probably meant to be, from forms with one usual reading (with points the day comes
+// first: common practice, no source), so never from 3/4/2026.
+func otherDay(s string) string {
+	for _, form := range []string{"2006-1-2", "2006/1/2", "2006.1.2", "20060102", "2.1.2006", "2 Jan 2006", "2 January 2006", "Jan 2, 2006", "January 2, 2006", time.RFC3339} {
+		if t, err := time.Parse(form, s); err == nil {
+			return t.Format(dayForm)
+		}
+	}
+	return ""
 }
 
 func quantityWords() []string {

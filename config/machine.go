@@ -139,18 +139,27 @@ const (
 
 // Channel is one input.
 type Channel struct {
-	ID        string
-	Quantity  units.Quantity
-	Reference units.Reference
-	Unit      units.Unit
-	Low, High float64 // plausible range in SI, both zero: none
-	Filter    time.Duration
-	Kind      SourceKind
-	ADC       ADCSource
-	CAN       CANSource
-	CSV       CSVSource
-	Plug      string
-	At        Place // of its signal when CAN feeds it, else of its id
+	ID         string
+	Quantity   units.Quantity
+	Reference  units.Reference
+	Unit       units.Unit
+	Low, High  float64 // plausible range in SI, both zero: none
+	Filter     time.Duration
+	Kind       SourceKind
+	ADC        ADCSource
+	CAN        CANSource
+	CSV        CSVSource
+	Plug       string
+	Calibrated Calibration
+	At         Place // of its signal when CAN feeds it, else of its id
+}
+
+// Calibration says when a channel was compared with something better, as reports repeat it. Nothing is computed from it.
+type Calibration struct {
+	Date        time.Time  // the day, at 0:00 UTC; zero: the file tells of no calibration
+	Reference   string     // what it was compared with; empty: not told
+	Uncertainty float64    // SI difference, half-width; 0: not told
+	Unit        units.Unit // that the uncertainty was written in
 }
 
 // Place is a line and column of the machine file, both from 1, columns in characters.
