@@ -312,10 +312,17 @@ func (b *Box) reportInput(r *session.Result) report.Input {
 	}
 	for _, id := range append(ids, m.Tank.Wall, "ambient", "barometer") {
 		if c, ok := m.Channel(id); ok {
-			in.Instruments = append(in.Instruments, report.Instrument{Channel: id, Sensor: sensorWords(c)})
+			in.Instruments = append(in.Instruments, instrument(c))
 		}
 	}
 	return in
+}
+
+// instrument tells of a channel what the machine file tells of it.
+func instrument(c config.Channel) report.Instrument {
+	i := report.Instrument{Channel: c.ID, Sensor: sensorWords(c)}
+	i.Calibrate(c.Calibrated.Date, c.Calibrated.Reference, c.Calibrated.Uncertainty, c.Calibrated.Unit)
+	return i
 }
 
 // sensorWords describe a channel's sensor as far as the machine file does.
@@ -324,5 +331,5 @@ func sensorWords(c config.Channel) string {
 	if c.Kind != config.FromADC || t.High <= t.Low {
 		return sourceWords(c)
 	}
-	return fmt.Sprintf("%g to %g %s, %s, %s", findings.Round(c.Unit.From(t.Low)), findings.Round(c.Unit.From(t.High)), c.Unit.Code, t.Kind, sourceWords(c))
+	return fmt.Sprintf("%g to %g %s, %s, %s", findings.Round(c.Unit.From(t.Low)), findings.Round(c.Unit.From(t.High)), report.UnitWords(c.Unit), t.Kind, sourceWords(c))
 }

@@ -143,12 +143,13 @@ func instruments(m *config.Machine, zone string) []report.Instrument {
 		}
 		i := report.Instrument{Channel: c.ID}
 		if t := c.ADC.Transducer; c.Kind == config.FromADC && t.High > t.Low {
-			i.Sensor = fmt.Sprintf("%.4g to %.4g %s, %s", c.Unit.From(t.Low), c.Unit.From(t.High), unitName(c.Unit), t.Kind)
+			i.Sensor = fmt.Sprintf("%.4g to %.4g %s, %s", c.Unit.From(t.Low), c.Unit.From(t.High), report.UnitWords(c.Unit), t.Kind)
 		} else if c.Kind == config.FromCAN {
 			i.Sensor = "from the machine's bus"
 		} else if c.Kind == config.FromCSV {
-			i.Sensor = fmt.Sprintf("recorded column %s, %s", c.CSV.Column, unitName(c.CSV.Unit))
+			i.Sensor = fmt.Sprintf("recorded column %s, %s", c.CSV.Column, report.UnitWords(c.CSV.Unit))
 		}
+		i.Calibrate(c.Calibrated.Date, c.Calibrated.Reference, c.Calibrated.Uncertainty, c.Calibrated.Unit)
 		out = append(out, i)
 	}
 	return out
