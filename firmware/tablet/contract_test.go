@@ -7,11 +7,13 @@ import (
 	"encoding/json"
 	"flag"
 	"os"
+	"reflect"
 	"testing"
 	"time"
 
 	"airhold/firmware/alarms"
 	"airhold/firmware/findings"
+	"airhold/firmware/leakdown/session"
 	"airhold/firmware/publish"
 	"airhold/sensors/units"
 )
@@ -56,6 +58,15 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 		"online": publish.Online{Online: true, T: at, Boot: "b1"},
 		"about":  publish.About{Stamp: stamp, Name: "Kettle Ridge 16", Simulated: true, Signals: []publish.AboutChannel{{ID: "tank", Quantity: "pressure", Unit: "kPa", Reference: "gauge", Source: "adc main input 0"}}},
 	}
+	state, curve := contractTest(kPa, flow, fall)
+	what["test"], what["curve"] = state, curve
+	for _, v := range []reflect.Value{reflect.ValueOf(state), reflect.ValueOf(*state.Result), reflect.ValueOf(curve)} {
+		for i := range v.NumField() {
+			if v.Field(i).IsZero() {
+				t.Errorf("%s.%s is not filled in, so the page is not held to it", v.Type(), v.Type().Field(i).Name)
+			}
+		}
+	}
 	got, err := json.MarshalIndent(what, "", "  ")
 	if err != nil {
 		t.Fatalf("marshal the payloads: %v", err)
@@ -71,4 +82,40 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 	if err != nil || !bytes.Equal(got, want) {
 		t.Errorf("%s is not what Go writes now (%v); run this test with -update, then the page's tests. Got:\n%s", file, err, got)
 	}
+}
+
+// contractTest is an invented leak-down test with every field that the page reads, at its end with an earlier one beside it.
+func contractTest(kPa, flow, fall units.Unit) (session.State, session.Curve) {
+	m := func(u units.Unit, ref units.Reference, v, low, high float64) *findings.Measure {
+		return &findings.Measure{SI: u.SI(v), Unit: u, Reference: ref, Low: u.SI(low), High: u.SI(high)}
+	}
+	plain := func(u units.Unit, ref units.Reference, v float64) *findings.Measure {
+		return &findings.Measure{SI: u.SI(v), Unit: u, Reference: ref}
+	}
+	mm, second := units.Unit{Code: "mm", Factor: 1e-3}, units.Unit{Code: "s", Factor: 1}
+	curve := session.Curve{
+		Run: "r-1", Measured: [][2]float64{{0, 740}, {60, 731.5}}, Fit: [][4]float64{{0, 740, 739, 741}}, Ahead: [][4]float64{{60, 731, 729, 733}},
+		Cooling: [][2]float64{{0, 740}, {60, 739}}, Limit: [][2]float64{{0, 740}, {60, 736}},
+	}
+	result := session.Result{
+		Run: "r-1", At: "2026-04-28T14:00:00Z", Zone: "front", Where: "front rank", By: "tester", Phases: 2, Verdict: "fail", Reasons: []string{"more than the limit"},
+		DecidedAt: 110, Duration: 150, Start: plain(kPa, units.Gauge, 740), Limit: plain(flow, units.ANR, 3), Leak: m(flow, units.ANR, 8, 6, 10),
+		Drop: m(fall, "", 8.5, 7, 9), NaiveDrop: plain(fall, "", 12), Hole: m(mm, "", 0.4, 0.3, 0.5), Discharge: 0.61, HoldTime: m(second, "", 540, 480, 600), HoldAtLeast: true,
+		HoldTo: plain(kPa, units.Gauge, 310), Dominant: "the volume", Help: "measure the volume", CannotTell: "cannot tell one from the other",
+		Paths:  []session.Path{{Where: "front rank", Includes: []string{"bags", "lines"}, Leak: m(flow, units.ANR, 8, 6, 10), Posterior: 0.97}},
+		Budget: []session.Term{{Words: "volume", U: plain(flow, units.ANR, 0.5)}}, Sure: 0.99,
+		Steps: []session.Stage{{Words: "Fill", At: "2026-04-28T13:58:00Z", Note: "to 740 kPa"}}, Curve: &curve, Simulated: true,
+	}
+	before := result
+	before.Run, before.At, before.Verdict, before.Leak, before.Curve = "r-0", "2026-04-27T14:00:00Z", "pass", m(flow, units.ANR, 2, 1, 2.5), nil
+	return session.State{
+		Run: "r-1", Zone: "front", Where: "front rank", Step: session.Done, Phase: 2, Phases: 2, By: "tester", Started: "2026-04-28T13:55:00Z", Limit: plain(flow, units.ANR, 3),
+		Ticks: []session.Tick{{ID: "engine", Text: "engine off", Note: "key out", Done: true}}, Left: 1,
+		Conditions: []session.Condition{{ID: "compressor", Text: "compressor off", Sees: "0 /min drive", Met: "not_seen", Why: "look at it"}},
+		CanGo:      true, Next: "Next: fill", Do: []string{"fill it"}, Hear: "a hiss", Cautions: []string{"keep clear"},
+		Pressure: plain(kPa, units.Gauge, 731), Target: plain(kPa, units.Gauge, 745), Safe: plain(kPa, units.Gauge, 1000), Seconds: 150,
+		Leak: m(flow, units.ANR, 8, 6, 10), Drop: m(fall, "", 8.5, 7, 9), Pass: 0.01, Fail: 0.99, Cooling: plain(kPa, "", 1), Lost: plain(kPa, "", 7.5),
+		Updates: []session.Update{{At: 30, Leak: m(flow, units.ANR, 8, 5, 11), Pass: 0.04, Fail: 0.96}}, HeldBack: true,
+		Verdict: "fail", Reasons: []string{"more than the limit"}, Result: &result, Before: &before, Compare: "worse than before",
+	}, curve
 }

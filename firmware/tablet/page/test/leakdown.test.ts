@@ -58,6 +58,27 @@ describe('the wire', () => {
       expect(fields('State')).toContain(must)
     }
   })
+  // The file is written by the Go side from its own types (contract_test.go), so a renamed field fails here.
+  test('a test and its curve as the Go side writes them are read field by field', () => {
+    const go = JSON.parse(readFileSync(new URL('../fake/from-go.json', import.meta.url), 'utf8')) as { test: object; curve: object }
+    const b = [message('test/r-1', go.test, 900), message('test/r-1/curve', go.curve, 900), snapshot(1000)].reduce(receive, { ...empty(at(0)), generation: 0 })
+    expect(testOf(b)?.what).toMatchObject({ limit: { value: 3 }, left: 1, can_go: true, next: 'Next: fill', started: '2026-04-28T13:55:00Z', compare: 'worse than before' })
+    expect(b.curves.get('r-1')).toEqual({ run: 'r-1', measured: [[0, 740], [60, 731.5]], fit: [[0, 740, 739, 741]], ahead: [[60, 731, 729, 733]], cooling: [[0, 740], [60, 739]], limit: [[0, 740], [60, 736]] })
+    const v = testView(b, at(1200)) as TestView
+    expect(v).toMatchObject({
+      run: 'r-1', zone: 'front', where: 'front rank', step: 'result', phases: 2, running: false, seconds: 150, pass: 0.01, fail: 0.99, heldBack: true,
+      ticks: [{ id: 'engine', text: 'engine off', note: 'key out', done: true }], seen: [{ id: 'compressor', text: 'compressor off', met: 'not_seen', why: 'look at it' }],
+      pressure: { value: 731, unit: 'kPa' }, target: { value: 745 }, safe: { value: 1000 }, limit: { value: 3, unit: 'L/min' }, leak: { value: 8, low: 6, high: 10 },
+      updates: [{ at: 30, leak: { value: 8, low: 5, high: 11 }, pass: 0.04, fail: 0.96 }],
+    })
+    expect(v.result).toMatchObject({ verdict: 'fail', judged: true, reasons: ['more than the limit'], curve: { measured: [[0, 740], [60, 731.5]] } })
+    const rows = v.result?.rows ?? []
+    expect(rows.map((r) => r.id)).toEqual(['leak', 'drop', 'hole', 'hold'])
+    expect(rows[0]).toMatchObject({ now: { figure: '8.0', measure: { low: 6, high: 10 } }, before: { figure: '2.0', measure: { low: 1, high: 2.5 } } })
+    expect(rows[3]).toMatchObject({ now: { figure: '8', unit: 'min', band: 'or more' } })
+    const said = JSON.stringify(v.result).replace(/\u00a0/g, ' ')
+    for (const words of ['Most of the doubt: the volume', 'Measure the volume', 'Cannot tell one from the other', 'Worse than before', 'Front rank: 8.0 L/min', 'bags, lines']) expect(said).toContain(words)
+  })
   test('the test that goes on counts before one that is done, else the one that began last', () => {
     const done = { ...state('pass'), run: 'a', started: '2026-04-28T16:00:00Z' }
     const going = { ...state('watch'), run: 'b', started: '2026-04-28T15:00:00Z' }
