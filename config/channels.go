@@ -109,7 +109,7 @@ func (r *reader) calibration(c *Channel, channel object, d units.Dim, known bool
 		high, errHigh := units.Parse(hi, d)
 		written, _ := o.text("uncertainty")
 		if u <= 0 || errLow == nil && errHigh == nil && u > high.SI-low.SI {
-			r.fail(placeOf(o.have["uncertainty"].value), fmt.Sprintf("\"uncertainty\" cannot be %s", written),
+			r.fail(placeOf(o.have["uncertainty"].value), "\"uncertainty\" cannot be "+written,
 				"more than zero and less than what such a channel can show; leave it out where it is not known", "")
 			return
 		}
