@@ -133,9 +133,7 @@ func (s *Store) commitBox(ctx context.Context) error {
 	s.mu.Lock()
 	batch, saved, learned, tests := s.journal, s.alarms, s.learned, s.tests
 	s.alarms, s.tests = nil, nil
-	if len(learned) > 0 {
-		s.learned = map[string][]byte{}
-	}
+	s.learned = map[string][]byte{} // also after an empty one: what is learned meanwhile is the next commit's
 	s.mu.Unlock()
 	if len(batch) == 0 && saved == nil && len(learned) == 0 && len(tests) == 0 {
 		return nil

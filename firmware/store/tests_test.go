@@ -4,8 +4,10 @@ package store_test
 
 import (
 	"database/sql"
+	"fmt"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -73,5 +75,34 @@ func TestTestsAreKept(t *testing.T) {
 		if diff := cmp.Diff(c.want, got); diff != "" || err != nil {
 			t.Errorf("Tests(%q, %d): %v (-want +got):\n%s", c.zone, c.limit, err, diff)
 		}
+	}
+}
+
+// What is learned while a commit with nothing learned is under way belongs to the next commit. The race detector watches.
+func TestLearnedDuringACommit(t *testing.T) {
+	s, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for i := range 200 {
+			s.KeepLearned(fmt.Sprintf("signature/%d", i), []byte("{}"))
+		}
+	}()
+	for i := range 20 {
+		s.Event(time.Duration(i)*time.Second, "note", "something for the commit to write")
+		if err := s.Commit(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	<-done
+	if err := s.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := s.Learned(); err != nil || len(got) != 200 {
+		t.Errorf("learned %d names, %v; want all 200", len(got), err)
 	}
 }
