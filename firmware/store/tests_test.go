@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"fmt"
 	"path/filepath"
+	"runtime"
 	"testing"
 	"time"
 
@@ -85,24 +86,28 @@ func TestLearnedDuringACommit(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for i := range 200 {
-			s.KeepLearned(fmt.Sprintf("signature/%d", i), []byte("{}"))
-		}
-	}()
-	for i := range 20 {
+	const rounds, each = 40, 200
+	for i := range rounds {
+		begin, done := make(chan struct{}), make(chan struct{})
+		go func() {
+			defer close(done)
+			<-begin
+			for j := range each {
+				runtime.Gosched()
+				s.KeepLearned(fmt.Sprintf("signature/%d/%d", i, j), []byte("{}"))
+			}
+		}()
 		s.Event(time.Duration(i)*time.Second, "note", "something for the commit to write")
+		close(begin)
 		if err := s.Commit(); err != nil {
 			t.Fatal(err)
 		}
+		<-done
+		if err := s.Commit(); err != nil { // the next round begins with nothing learned
+			t.Fatal(err)
+		}
 	}
-	<-done
-	if err := s.Commit(); err != nil {
-		t.Fatal(err)
-	}
-	if got, err := s.Learned(); err != nil || len(got) != 200 {
-		t.Errorf("learned %d names, %v; want all 200", len(got), err)
+	if got, err := s.Learned(); err != nil || len(got) != rounds*each {
+		t.Errorf("learned %d names, %v; want all %d", len(got), err, rounds*each)
 	}
 }
