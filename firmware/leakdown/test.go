@@ -151,7 +151,7 @@ func (t *Test) Add(s Sample) bool {
 }
 
 func seconds(s float64) string {
-	if s < 180 {
+	if s < lastTime {
 		return fmt.Sprintf("%.0f s", s)
 	}
 	return fmt.Sprintf("%.0f min", s/60)
@@ -279,7 +279,7 @@ func (t *Test) jump(from int) string {
 
 // suits checks once, at the first estimate, that the start pressure can be judged at all.
 func (t *Test) suits() string {
-	p := t.g.blocks[t.shut].pressure
+	p := t.charged()
 	s := &t.s
 	least := leastTank
 	if s.Rank {
