@@ -104,27 +104,10 @@ func (l *live) tellResult(s *session.State) {
 }
 
 type liveSummary struct {
-	Event      string             `json:"event"`
-	Run        string             `json:"run"`
-	Zone       string             `json:"zone"`
-	Where      string             `json:"where"`
-	Verdict    string             `json:"verdict"`
-	Reasons    []string           `json:"reasons"`
-	Start      any                `json:"start"`
-	DecidedAt  any                `json:"decided_at"`
-	Took       *findings.Measure  `json:"took"`
-	Watched    *findings.Measure  `json:"duration"`
-	Pressure   *findings.Measure  `json:"start_pressure"`
-	Limit      *findings.Measure  `json:"limit"`
-	Leak       *findings.Measure  `json:"leak"`
-	Drop       *findings.Measure  `json:"drop"`
-	NaiveDrop  *findings.Measure  `json:"naive_drop"`
-	PassChance float64            `json:"pass_chance"`
-	FailChance float64            `json:"fail_chance"`
-	Hole       *holeAnswer        `json:"hole"`
-	Hold       *holdAnswer        `json:"hold_time"`
-	Dominant   string             `json:"dominant_uncertainty"`
-	Help       string             `json:"would_help"`
+	Event string `json:"event"`
+	Run   string `json:"run"`
+	judgement
+
 	Budget     []session.Term     `json:"budget"`
 	Paths      []session.Path     `json:"paths"`
 	CannotTell string             `json:"cannot_tell"`
@@ -132,7 +115,6 @@ type liveSummary struct {
 	Compare    string             `json:"compare"`
 	Report     string             `json:"report"`
 	Simulated  bool               `json:"simulated"`
-	Cautions   string             `json:"cautions"`
 	Updates    map[string]liveFit `json:"updates"`
 }
 
@@ -146,12 +128,16 @@ type liveFit struct {
 func (l *live) summary(s *session.State) *liveSummary {
 	r := s.Result
 	out := &liveSummary{
-		Event: "summary", Run: s.Run, Zone: r.Zone, Where: r.Where, Verdict: r.Verdict, Reasons: append([]string{}, r.Reasons...),
-		Took: seconds(time.Duration(r.DecidedAt * float64(time.Second))), Watched: seconds(time.Duration(r.Duration * float64(time.Second))),
-		Pressure: r.Start, Limit: r.Limit, Leak: r.Leak, Drop: r.Drop, NaiveDrop: r.NaiveDrop, PassChance: s.Pass, FailChance: s.Fail,
-		Dominant: r.Dominant, Help: r.Help, Budget: r.Budget, Paths: append([]session.Path{}, r.Paths...), CannotTell: r.CannotTell,
+		Event: "summary", Run: s.Run,
+		judgement: judgement{
+			Zone: r.Zone, Where: r.Where, Verdict: r.Verdict, Reasons: append([]string{}, r.Reasons...),
+			Took: seconds(time.Duration(r.DecidedAt * float64(time.Second))), Watched: seconds(time.Duration(r.Duration * float64(time.Second))),
+			Pressure: r.Start, Limit: r.Limit, Leak: r.Leak, Drop: r.Drop, NaiveDrop: r.NaiveDrop, PassChance: &s.Pass, FailChance: &s.Fail,
+			Dominant: r.Dominant, Help: r.Help, Cautions: oneLine(leakdownCautions), DecidedAt: findings.Round(r.DecidedAt),
+		},
+		Budget: r.Budget, Paths: append([]session.Path{}, r.Paths...), CannotTell: r.CannotTell,
 		Before: s.Before, Compare: s.Compare, Report: fmt.Sprintf("%s/api/tests/%s/report", l.box.base, s.Run), Simulated: r.Simulated,
-		Cautions: oneLine(leakdownCautions), Updates: map[string]liveFit{}, DecidedAt: findings.Round(r.DecidedAt),
+		Updates: map[string]liveFit{},
 	}
 	if at, err := time.Parse(time.RFC3339, r.At); err == nil {
 		out.Start, out.DecidedAt = r.At, at.Add(time.Duration(r.DecidedAt*float64(time.Second))).UTC().Format(time.RFC3339)

@@ -101,37 +101,43 @@ type budgetLine struct {
 	U     *findings.Measure `json:"u"`
 }
 
+// judgement is what every summary of a test tells, of a recording and of a live one alike (contract of `leakdown --json`).
+type judgement struct {
+	Zone       string            `json:"zone"`
+	Where      string            `json:"where"`
+	Verdict    string            `json:"verdict"`
+	Reasons    []string          `json:"reasons"`
+	Start      any               `json:"start"`
+	DecidedAt  any               `json:"decided_at"`
+	Took       *findings.Measure `json:"took"`
+	Watched    *findings.Measure `json:"duration"`
+	Pressure   *findings.Measure `json:"start_pressure"`
+	Limit      *findings.Measure `json:"limit"`
+	Leak       *findings.Measure `json:"leak"`
+	Drop       *findings.Measure `json:"drop"`
+	NaiveDrop  *findings.Measure `json:"naive_drop"`
+	PassChance *float64          `json:"pass_chance"`
+	FailChance *float64          `json:"fail_chance"`
+	Hole       *holeAnswer       `json:"hole"`
+	Hold       *holdAnswer       `json:"hold_time"`
+	Dominant   string            `json:"dominant_uncertainty"`
+	Help       string            `json:"would_help"`
+	Cautions   string            `json:"cautions"`
+}
+
 type leakdownSummary struct {
-	Event      string                    `json:"event"`
-	Machine    string                    `json:"machine"`
-	Zone       string                    `json:"zone"`
-	Where      string                    `json:"where"`
-	Verdict    leakdown.Verdict          `json:"verdict"`
-	Reasons    []string                  `json:"reasons"`
-	Start      any                       `json:"start"`
-	DecidedAt  any                       `json:"decided_at"`
-	Took       *findings.Measure         `json:"took"`
-	Watched    *findings.Measure         `json:"duration"`
-	Pressure   *findings.Measure         `json:"start_pressure"`
-	Limit      *findings.Measure         `json:"limit"`
-	Leak       *findings.Measure         `json:"leak"`
-	Drop       *findings.Measure         `json:"drop"`
-	NaiveDrop  *findings.Measure         `json:"naive_drop"`
-	PassChance *float64                  `json:"pass_chance"`
-	FailChance *float64                  `json:"fail_chance"`
-	Cooling    *findings.Measure         `json:"cooling"`
-	Lost       *findings.Measure         `json:"lost"`
-	Hole       *holeAnswer               `json:"hole"`
-	Hold       *holdAnswer               `json:"hold_time"`
-	Dominant   string                    `json:"dominant_uncertainty"`
-	Help       string                    `json:"would_help"`
-	Budget     []budgetLine              `json:"budget"`
-	Volume     *findings.Measure         `json:"volume"`
-	Barometer  *findings.Measure         `json:"barometer"`
-	Assumed    []string                  `json:"assumed"`
-	NotSaid    []string                  `json:"not_said"`
-	Cautions   string                    `json:"cautions"`
-	Updates    map[string]estimateFields `json:"updates"`
+	Event   string `json:"event"`
+	Machine string `json:"machine"`
+	judgement
+
+	Cooling   *findings.Measure         `json:"cooling"`
+	Lost      *findings.Measure         `json:"lost"`
+	Budget    []budgetLine              `json:"budget"`
+	Volume    *findings.Measure         `json:"volume"`
+	Barometer *findings.Measure         `json:"barometer"`
+	Assumed   []string                  `json:"assumed"`
+	NotSaid   []string                  `json:"not_said"`
+	Updates   map[string]estimateFields `json:"updates"`
 }
 
 // when writes a time of the recording as the contract asks: UTC, or seconds where the recording has no clock.
@@ -162,11 +168,15 @@ func (o *outcome) summary() *leakdownSummary {
 	r, p := &o.result, &o.plan
 	first := o.rec.samples[p.zone][0].At
 	s := &leakdownSummary{
-		Event: "summary", Machine: o.machine.Name, Zone: p.zone, Where: r.Where, Verdict: r.Verdict, Reasons: append([]string{}, r.Reasons...),
-		Start: o.rec.when(first), Watched: seconds(r.Duration), Pressure: gaugeMeasure(r.StartPressure), Limit: flowMeasure(r.Limit),
-		NaiveDrop: dropMeasure(leakdown.Interval{Value: r.NaiveDrop}), Volume: &findings.Measure{SI: p.setup.Volume, Unit: unitOfLitre()},
+		Event: "summary", Machine: o.machine.Name,
+		judgement: judgement{
+			Zone: p.zone, Where: r.Where, Verdict: string(r.Verdict), Reasons: append([]string{}, r.Reasons...),
+			Start: o.rec.when(first), Watched: seconds(r.Duration), Pressure: gaugeMeasure(r.StartPressure), Limit: flowMeasure(r.Limit),
+			NaiveDrop: dropMeasure(leakdown.Interval{Value: r.NaiveDrop}), Cautions: oneLine(leakdownCautions),
+		},
+		Volume:    &findings.Measure{SI: p.setup.Volume, Unit: unitOfLitre()},
 		Barometer: &findings.Measure{SI: orElse(p.setup.Barometer, 101325), Unit: units.Preferred(units.Pressure), Reference: units.Absolute},
-		Assumed:   append([]string{}, p.assumed...), NotSaid: o.notSaid(), Cautions: oneLine(leakdownCautions), Updates: map[string]estimateFields{}, Budget: []budgetLine{},
+		Assumed:   append([]string{}, p.assumed...), NotSaid: o.notSaid(), Updates: map[string]estimateFields{}, Budget: []budgetLine{},
 	}
 	s.Reasons = append(s.Reasons, o.rec.remarks...)
 	if r.DecidedAt > 0 {
