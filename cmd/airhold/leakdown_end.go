@@ -104,10 +104,9 @@ func (l *live) tellResult(s *session.State) {
 }
 
 type liveSummary struct {
-	Event string `json:"event"`
-	Run   string `json:"run"`
 	judgement
 
+	Run        string             `json:"run"`
 	Budget     []session.Term     `json:"budget"`
 	Paths      []session.Path     `json:"paths"`
 	CannotTell string             `json:"cannot_tell"`
@@ -128,9 +127,9 @@ type liveFit struct {
 func (l *live) summary(s *session.State) *liveSummary {
 	r := s.Result
 	out := &liveSummary{
-		Event: "summary", Run: s.Run,
+		Run: s.Run,
 		judgement: judgement{
-			Zone: r.Zone, Where: r.Where, Verdict: r.Verdict, Reasons: append([]string{}, r.Reasons...),
+			Event: "summary", Zone: r.Zone, Where: r.Where, Verdict: r.Verdict, Reasons: append([]string{}, r.Reasons...),
 			Took: seconds(time.Duration(r.DecidedAt * float64(time.Second))), Watched: seconds(time.Duration(r.Duration * float64(time.Second))),
 			Pressure: r.Start, Limit: r.Limit, Leak: r.Leak, Drop: r.Drop, NaiveDrop: r.NaiveDrop, PassChance: &s.Pass, FailChance: &s.Fail,
 			Dominant: r.Dominant, Help: r.Help, Cautions: oneLine(leakdownCautions), DecidedAt: findings.Round(r.DecidedAt),

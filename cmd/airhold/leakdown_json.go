@@ -103,6 +103,7 @@ type budgetLine struct {
 
 // judgement is what every summary of a test tells, of a recording and of a live one alike (contract of `leakdown --json`).
 type judgement struct {
+	Event      string            `json:"event"`
 	Zone       string            `json:"zone"`
 	Where      string            `json:"where"`
 	Verdict    string            `json:"verdict"`
@@ -126,10 +127,9 @@ type judgement struct {
 }
 
 type leakdownSummary struct {
-	Event   string `json:"event"`
-	Machine string `json:"machine"`
 	judgement
 
+	Machine   string                    `json:"machine"`
 	Cooling   *findings.Measure         `json:"cooling"`
 	Lost      *findings.Measure         `json:"lost"`
 	Budget    []budgetLine              `json:"budget"`
@@ -168,9 +168,9 @@ func (o *outcome) summary() *leakdownSummary {
 	r, p := &o.result, &o.plan
 	first := o.rec.samples[p.zone][0].At
 	s := &leakdownSummary{
-		Event: "summary", Machine: o.machine.Name,
+		Machine: o.machine.Name,
 		judgement: judgement{
-			Zone: p.zone, Where: r.Where, Verdict: string(r.Verdict), Reasons: append([]string{}, r.Reasons...),
+			Event: "summary", Zone: p.zone, Where: r.Where, Verdict: string(r.Verdict), Reasons: append([]string{}, r.Reasons...),
 			Start: o.rec.when(first), Watched: seconds(r.Duration), Pressure: gaugeMeasure(r.StartPressure), Limit: flowMeasure(r.Limit),
 			NaiveDrop: dropMeasure(leakdown.Interval{Value: r.NaiveDrop}), Cautions: oneLine(leakdownCautions),
 		},
