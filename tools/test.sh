@@ -62,15 +62,28 @@ lint() {
   golangci-lint run ./...
 }
 fuzz() { # each target for ten seconds
-  local pkg target
+  local pkg target try
   while read -r pkg target; do
     echo "fuzz $pkg $target"
-    go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-10s}" "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 || { cat /tmp/airhold-fuzz.$$; return 1; }
+    for try in 1 2 3; do
+      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-10s}" "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
+      # Up to Go 1.26 the fuzzer may take the end of its time for a failure of the target (go.dev/issue/75804). It is only
+      # that when nothing else is reported and no input was written down; anything else is a failure at once.
+      if [ "$try" = 3 ] || ! only_deadline /tmp/airhold-fuzz.$$; then
+        cat /tmp/airhold-fuzz.$$
+        return 1
+      fi
+      echo "the fuzzer's own end of time was reported as a failure (go.dev/issue/75804); once more"
+    done
     tail -1 /tmp/airhold-fuzz.$$
   done < <(grep -rl --include='*_test.go' '^func Fuzz' . | while read -r f; do
     grep -oE '^func Fuzz[A-Za-z0-9_]+' "$f" | sed "s|^func |$(dirname "$f") |"
   done | sort -u)
   rm -f /tmp/airhold-fuzz.$$
+}
+only_deadline() { # file: whether the output of a fuzz run complains of nothing but its deadline
+  grep -qE '^ +context deadline exceeded$' "$1" &&
+    ! grep -vE '^(fuzz: (elapsed|minimizing)|--- FAIL: Fuzz| +context deadline exceeded$|FAIL|exit status 1$|PASS$)' "$1" | grep -q .
 }
 cross() {
   CGO_ENABLED=0 GOARCH=arm64 go build -o /dev/null ./cmd/airhold && CGO_ENABLED=0 GOARCH=arm GOARM=7 go build -o /dev/null ./cmd/airhold &&
