@@ -42,6 +42,8 @@ func roomList() []room {
 		{"firmware/leakdown/zones", append([]string{"firmware/leakdown"}, check...)},
 		{"firmware/leakdown/session", append([]string{"firmware/leakdown", "firmware/leakdown/zones"}, check...)},
 		{"firmware/supply", check},
+		{"firmware/supply/leakwatch", check},
+		{"firmware/supply/overnight", check},
 		{"firmware/compressor", check},
 		{"firmware/water", check},
 		{"firmware/trust", check},
