@@ -39,7 +39,7 @@ func percent(ratio float64) publish.Quantity {
 
 // Now tells screens what the spine knows; the caller adds the stamp.
 func (s *Spine) Now() *publish.Now {
-	n := &publish.Now{Rate: 1, Ranks: []publish.RankNow{}, Facts: []publish.FactNow{}}
+	n := &publish.Now{Rate: 1, Ranks: []publish.RankNow{}, Facts: []publish.FactNow{}, Care: []publish.CareNow{}}
 	n.Top = gauge(scaleTop(s.o.Machine))
 	s.nowTank(n)
 	s.nowRanks(n)

@@ -41,6 +41,10 @@ type Now struct {
 	Top        Quantity       `json:"top"` // top of the pressure scale, fixed per machine
 	Left       *LeftNow       `json:"left,omitempty"`
 	Budget     BudgetNow      `json:"budget"`
+	Morning    *MorningNow    `json:"morning,omitempty"` // what the night has left; only until the day's work begins
+	Care       []CareNow      `json:"care"`              // what is due, most pressing first
+	Water      *WaterNow      `json:"water,omitempty"`
+	Learning   string         `json:"learning,omitempty"` // "leak watch learning, 40 min left"
 	Facts      []FactNow      `json:"facts"`
 	Moving     bool           `json:"moving"`
 	Lowered    *bool          `json:"lowered,omitempty"`
@@ -100,6 +104,41 @@ type BudgetNow struct {
 	Spare  Quantity `json:"spare,omitempty"`
 	Short  Quantity `json:"short,omitempty"`
 	Words  string   `json:"words,omitempty"` // "what it can give: learning, 40 min left"
+}
+
+// MorningNow is the overnight hold, the first thing of the day.
+type MorningNow struct {
+	State    string     `json:"state"` // held | lost | not_known
+	Words    string     `json:"words"` // the whole of it in one line
+	Why      string     `json:"why,omitempty"`
+	Places   []string   `json:"places"`              // which held or lost: "tank", "front rank"
+	From     Quantity   `json:"from,omitempty"`      // the tank in the evening
+	To       Quantity   `json:"to,omitempty"`        // and in the morning
+	FromAt   *time.Time `json:"from_at,omitempty"`   // when each was read
+	ToAt     *time.Time `json:"to_at,omitempty"`     //
+	Cooling  Quantity   `json:"cooling,omitempty"`   // of the fall, what the cold explains
+	Lost     Quantity   `json:"lost,omitempty"`      // of the fall, what it does not
+	Leak     Quantity   `json:"leak,omitempty"`      // the rest as a flow, ANR, with its interval
+	WarmFrom Quantity   `json:"warm_from,omitempty"` // temperature taken for the tank in the evening
+	WarmTo   Quantity   `json:"warm_to,omitempty"`   // and in the morning
+	Warm     string     `json:"warm,omitempty"`      // what measured it: "tank wall" or "air"
+}
+
+// CareNow is one item of the care list.
+type CareNow struct {
+	Item    string `json:"item"`  // the word that records it: "drain"
+	Words   string `json:"words"` // "Drain the tank"
+	Why     string `json:"why"`   // "2 working days since the last; about 0.3 L"
+	Caution string `json:"caution"`
+	Due     bool   `json:"due"`
+}
+
+// WaterNow is the water in the tank as far as it is known.
+type WaterNow struct {
+	Liquid   Quantity `json:"liquid,omitempty"`    // since the last drain, with its bounds
+	DewPoint Quantity `json:"dew_point,omitempty"` // of the air in the tank, at its pressure
+	Drain    string   `json:"drain,omitempty"`     // "13 h to the drain" or why it is due
+	Words    string   `json:"words"`               // what it rests on, or why it is not known
 }
 
 // FactNow is one number of the foot row.
