@@ -32,6 +32,13 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 	free := func(v float64) *findings.Measure {
 		return &findings.Measure{SI: flow.SI(v), Unit: flow, Reference: units.ANR}
 	}
+	warm := func(v float64) *findings.Measure {
+		u := units.Preferred(units.Temperature)
+		return &findings.Measure{SI: u.SI(v), Unit: u}
+	}
+	litre := func(v float64) *findings.Measure {
+		return &findings.Measure{SI: v / 1000, Unit: units.Preferred(units.Volume3), Low: v / 2000, High: v / 900}
+	}
 	leak := free(8)
 	leak.Low, leak.High = flow.SI(6), flow.SI(10)
 	at := time.Date(2026, 4, 28, 14, 7, 3, 250e6, time.UTC)
@@ -46,7 +53,15 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 			Ranks:      []publish.RankNow{{Name: "front", Pressure: gauge(262), Age: 80, Quality: "ok", Need: gauge(310), Assumed: true, Short: gauge(48)}},
 			Top:        gauge(800), Left: &publish.LeftNow{Minutes: 7.2, About: true},
 			Budget: publish.BudgetNow{Gives: free(180), Rated: true, Bags: free(28), Drains: free(2), Leak: leak, Use: free(38), Spare: free(142), Short: free(18), Words: "learning"},
-			Facts:  []publish.FactNow{{Value: "97", Words: "% ground contact"}}, Moving: true, Lowered: &lowered,
+			Morning: &publish.MorningNow{
+				State: "held", Words: "Held overnight: 690 to 655 kPa, cooling explains 29, leak 0.01 L/min ANR", Why: "no wall sensor", Places: []string{"tank", "front rank"},
+				From: gauge(690), To: gauge(655), FromAt: &onset, ToAt: &at, Cooling: gauge(29), Lost: gauge(6), Leak: leak,
+				WarmFrom: warm(21), WarmTo: warm(10), Warm: "tank wall",
+			},
+			Care:     []publish.CareNow{{Item: "drain", Words: "Drain the tank", Why: "2 working days since the last", Caution: "Engine off", Due: true}},
+			Water:    &publish.WaterNow{Liquid: litre(0.3), DewPoint: warm(12), Drain: "13 h to the drain", Words: "reckoned from the intake's humidity"},
+			Learning: "leak watch learning, 40 min left",
+			Facts:    []publish.FactNow{{Value: "97", Words: "% ground contact"}}, Moving: true, Lowered: &lowered,
 			Unseen: []publish.UnseenNow{{Key: "water-in-tank", Needs: "a moisture probe"}},
 			Values: []publish.ChannelValue{{ID: "tank", Value: gauge(566), Quality: "ok", Age: 60}},
 		},
