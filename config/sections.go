@@ -267,7 +267,7 @@ func alarmLimits() map[string]units.Dim {
 		"freeze-risk": units.Temperature, "sensor-supply-off": units.Ratio, "can-silent": units.Time, "pressure-fault": units.None,
 		"load-fault": units.None, "load-drift": units.Force, "can-errors": units.Rate, "box-undervoltage": units.Voltage,
 		"box-hot": units.Temperature, "disk-full": units.Time, "clock-unset": units.None, "log-gap": units.Time,
-		"readings-lost": units.None, "need-near-cut-in": units.Pressure, "care-due": units.None,
+		"readings-lost": units.None, "need-near-cut-in": units.Pressure, "care-due": units.None, "delivery-low": units.Ratio,
 	}
 }
 

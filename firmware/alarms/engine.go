@@ -59,6 +59,8 @@ type item struct {
 	counting bool // a delay is running towards the other condition
 	acc      time.Duration
 	onset    time.Duration // of the running or last on-delay
+	since    time.Duration // when the matter began, where the check knows better than the delay
+	explains bool          // its children follow from it, whenever they began
 
 	acked     time.Duration // when an active High was acknowledged
 	announced time.Duration
@@ -219,6 +221,11 @@ func (e *Engine) Find(f findings.Finding) {
 	if f.Sense != findings.Flag && e.o.Noise > 0 {
 		it.noise.add(f.Value.SI, f.At, e.o.Noise)
 	}
+	it.since = f.Since
+	if it.explains != f.Explains {
+		it.explains = f.Explains
+		e.regroup()
+	}
 	bad := it.raw(&f)
 	var counted time.Duration
 	if it.sampled {
@@ -248,6 +255,9 @@ func (e *Engine) run(it *item, bad bool, at, counted time.Duration) {
 		it.counting, it.acc = true, 0
 		if bad {
 			it.onset = at
+			if it.since > 0 && it.since < at {
+				it.onset = it.since
+			}
 		}
 	} else {
 		it.acc += counted

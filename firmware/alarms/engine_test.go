@@ -659,3 +659,42 @@ func BenchmarkFind(b *testing.B) {
 		e.Find(findings.Finding{Key: "tank-low", At: at, Sense: findings.Below, Value: findings.Measure{SI: 7e5}, Limit: findings.Measure{SI: 5e5}})
 	}
 }
+
+func TestLateCauseIsFirstOutAndExplainsWhatFollowed(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, alarms.Options{Rows: []alarms.Row{
+		{Key: "leak", Priority: alarms.Low, Children: []findings.Key{"short"}},
+		{Key: "short", Priority: alarms.High},
+	}})
+	say := func(leak findings.Finding, short bool, n int) {
+		for range n {
+			b.now += sec
+			leak.Key, leak.At = "leak", b.now
+			b.Find(leak)
+			b.Find(findings.Finding{Key: "short", At: b.now, Active: short})
+			b.Tick(b.now)
+		}
+	}
+	say(findings.Finding{}, false, 20)
+	began := b.now
+	say(findings.Finding{}, false, 300)
+	say(findings.Finding{Active: true, Since: began}, false, 60)
+	if leak := b.state("leak"); leak.Onset != began {
+		t.Errorf("onset %s of a leak found late; want %s, when it began", leak.Onset, began)
+	}
+	say(findings.Finding{Active: true, Since: began, Explains: true}, true, 5)
+	leak, short := b.state("leak"), b.state("short")
+	if !leak.FirstOut || short.Group != "leak" {
+		t.Errorf("leak %+v\nshort %+v; want one group, the leak first", leak, short)
+	}
+	if short.Silent || short.Announce != 1 {
+		t.Errorf("short %+v; want it heard: the cause that was heard is quieter", short)
+	}
+	if got := b.Sum(); got.FirstOut != "leak" || got.Highest != alarms.High {
+		t.Errorf("Sum() = %+v", got)
+	}
+	say(findings.Finding{Active: true, Since: began}, true, 5)
+	if short = b.state("short"); short.Group != "" {
+		t.Errorf("short %+v; want it alone: it began long after a leak that does not explain it", short)
+	}
+}

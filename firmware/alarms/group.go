@@ -21,7 +21,8 @@ func (e *Engine) regroup() {
 			continue
 		}
 		it.st.Group, root.st.Group = root.name, root.name
-		it.st.Silent = true
+		// Whoever heard a quieter cause has not yet heard of a more urgent consequence.
+		it.st.Silent = it.st.Priority <= root.st.Priority || it.st.Silent
 	}
 	for _, it := range e.items {
 		if it.st.Group == "" {
@@ -62,8 +63,7 @@ func (e *Engine) parent(it *item) *item {
 		if up == it || !up.groups() || !slices.Contains(up.row.Children, it.st.Key) {
 			continue
 		}
-		gap := it.st.Onset - up.st.Onset
-		if gap > groupWindow || gap < -groupWindow {
+		if gap := it.st.Onset - up.st.Onset; gap < -groupWindow || (gap > groupWindow && !up.explains) {
 			continue
 		}
 		if slices.Contains(it.row.Children, up.st.Key) && !older(up, it) {

@@ -68,7 +68,7 @@ func airRows() []Row {
 			Limit:   "the running sum of unexplained loss crosses its threshold; medium over a tenth of the compressor's delivery",
 			OnDelay: 0, OffDelay: 600 * time.Second, Share: 0.2,
 			Suppressors: []Suppressor{S1, S4, S6}, Inputs: []string{"tank"},
-			Children: []findings.Key{"comp-overworked"},
+			Children: []findings.Key{"comp-overworked", "tank-low", "tank-short", "rank-off-target"},
 		},
 	}
 }

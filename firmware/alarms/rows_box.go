@@ -166,6 +166,16 @@ func reminderRows() []Row {
 			Suppressors: []Suppressor{S6}, Inputs: []string{"tank"},
 		},
 		{
+			Key: "delivery-low", Title: "Compressor gives less", Kind: Reminder,
+			Condition:   "its runs fill the tank more slowly than they used to, at the same pressure and speed",
+			Cause:       "a clogged intake filter, a slipping belt, worn rings or valves",
+			Consequence: "longer runs, more heat, and less to spare when it is wanted",
+			Do:          "Look at the intake filter first, parked", Caution: cautionRun, Where: Parked,
+			Respond: Today, Priority: Low, Limit: "15 % less than its own baseline, with 95 % certainty",
+			Deadband:    0.05,
+			Suppressors: []Suppressor{S6}, Inputs: []string{"tank"},
+		},
+		{
 			Key: "care-due", Title: "Care due", Kind: Reminder,
 			Condition:   "an item of the care list has reached its interval",
 			Cause:       "working days, hours, season or litres have passed",

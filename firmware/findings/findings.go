@@ -53,6 +53,9 @@ type Finding struct {
 	Limit  Measure
 	Needs  string // for Unseen: what the machine would need, in the installer's words
 	Detail string // one clause of evidence or the place's plug; a constant string, never built for each reading
+
+	Since    time.Duration // when the matter began, by the check's own reckoning; 0: when it is first found
+	Explains bool          // what the row calls its children follows from this one now, whenever they began
 }
 
 // Sink takes findings. Implementations are owned by one goroutine and must not keep it waiting.
