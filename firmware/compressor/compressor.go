@@ -96,7 +96,12 @@ type Options struct {
 	DutyWindow time.Duration // 0: 10 min
 	EmptyBelow float64       // a charge that starts below is one from an empty tank, Pa gauge; 0: 100 kPa
 
-	Runs Runs // nil: nobody listens
+	// Barometer is the absolute pressure around, Pa. It brings the delivery of two altitudes together.
+	Barometer readings.Channel
+
+	Runs  Runs           // nil: nobody listens
+	Notes findings.Notes // is told what was withheld and why; nil: nobody
+	Saved []byte         // what Save returned before the power was cut; nil or bad: nothing is known
 }
 
 const (
@@ -146,6 +151,10 @@ type Compressor struct {
 	drives      bool // the drive turns
 	drivenSince time.Duration
 	delivered   bool // it was seen delivering since
+
+	line    timeline
+	earlier earlier
+	trend   trend
 }
 
 // New makes a watcher. Channels outside t count as not declared.
@@ -173,6 +182,7 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Compressor {
 	}
 	c.learnt.in.prior, c.learnt.out.prior = o.CutIn, o.CutOut
 	c.infer.reset()
+	c.restore(o.Saved)
 	return c
 }
 
@@ -194,6 +204,7 @@ func (c *Compressor) Read(r readings.Reading) {
 func (c *Compressor) begin(at time.Duration) {
 	if !c.started {
 		c.started, c.first = true, at
+		c.line.begin(at)
 	}
 	if at > c.now {
 		c.now = at
@@ -410,6 +421,7 @@ func (c *Compressor) Tick(at time.Duration) {
 		c.closeRun(c.sigAt)
 		c.sigOn = false
 	}
+	c.settle(at)
 	c.report(at)
 }
 

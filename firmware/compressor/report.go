@@ -14,6 +14,8 @@ import (
 const (
 	KeyOverworked findings.Key = "comp-overworked"
 	KeyNoBuild    findings.Key = "comp-no-build"
+	KeyShortCycle findings.Key = "comp-short-cycle"
+	KeyDelivery   findings.Key = "delivery-low"
 )
 
 // Details of a finding, for rows whose wording or priority depends on what could be seen.
