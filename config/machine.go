@@ -23,6 +23,7 @@ type Machine struct {
 	Name        string
 	Simulated   bool // the rig stands in for the machine; every screen says so
 	Tank        Tank
+	Climate     Climate
 	Compressors []Compressor
 	Ranks       []Rank
 	Channels    []Channel // in the order of the file
@@ -50,6 +51,15 @@ type Tank struct {
 	ReliefSetting       units.PressureGauge
 	DrainVolume         units.Volume
 	Wall                string // channel of a wall sensor, default "wall" when declared
+	Wet                 string // channel of a moisture probe inside the tank, 1 while it stands in water; no default
+}
+
+// Climate is the air that the compressor takes in on a usual working day, for a machine that does not measure it.
+type Climate struct {
+	Given       bool
+	Temperature units.Kelvin
+	Humidity    float64 // relative, 0 to 1, over liquid water
+	Uncertainty float64 // ratio: how far off the water in that air may be, to either side; default 0.3
 }
 
 // Control is how a compressor is kept from running for ever.

@@ -136,6 +136,7 @@ func (c *checked) references() []reference {
 	}
 	add(".tank.channel", c.m.Tank.Channel, units.QPressure)
 	add(".tank.wall", c.m.Tank.Wall, units.QTemperature)
+	add(".tank.wet", c.m.Tank.Wet, units.QState)
 	for i, k := range c.m.Compressors {
 		add(fmt.Sprintf("compressors[%d].drive", i), k.Drive, units.QRate)
 		add(fmt.Sprintf("compressors[%d].running", i), k.Running, units.QState)

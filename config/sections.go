@@ -18,7 +18,7 @@ import (
 
 // machine fills m from the top of the file.
 func (r *reader) machine(m *Machine, body ast.Node) {
-	top, ok := r.object(body, place{1, 1}, "the machine file", "", "name", "simulated", "tank", "compressors", "ranks",
+	top, ok := r.object(body, place{1, 1}, "the machine file", "", "name", "simulated", "tank", "climate", "compressors", "ranks",
 		"channels", "boards", "links", "dbcs", "limits", "alarms", "display", "logging", "mqtt", "page", "box", "users")
 	if !ok {
 		return
@@ -34,6 +34,7 @@ func (r *reader) machine(m *Machine, body ast.Node) {
 	}
 	m.Simulated = top.yes("simulated", false)
 	r.tank(&m.Tank, top)
+	r.climate(&m.Climate, top)
 	r.compressors(m, top)
 	r.ranks(m, top)
 	r.channels(m, top)
@@ -100,7 +101,7 @@ func (r *reader) tank(t *Tank, top object) {
 	if _, ok := top.have["tank"]; !ok {
 		return
 	}
-	o := top.child("tank", "volume", "volume_uncertainty", "safe_working_pressure", "relief_setting", "drain_volume", "channel", "wall")
+	o := top.child("tank", "volume", "volume_uncertainty", "safe_working_pressure", "relief_setting", "drain_volume", "channel", "wall", "wet")
 	o.must("volume", "leaks cannot be sized without it; see the tank's plate")
 	o.must("safe_working_pressure", "it stands on the tank's plate and is never learned")
 	o.must("relief_setting", "it stands on the relief valve and is never learned")
@@ -111,6 +112,20 @@ func (r *reader) tank(t *Tank, top object) {
 	t.DrainVolume = units.Volume(o.si("drain_volume", units.Volume3, "0 L", "100 L", 0))
 	t.Channel, _ = o.text("channel")
 	t.Wall, _ = o.text("wall")
+	t.Wet, _ = o.text("wet")
+}
+
+func (r *reader) climate(c *Climate, top object) {
+	if _, ok := top.have["climate"]; !ok {
+		return
+	}
+	o := top.child("climate", "temperature", "humidity", "uncertainty")
+	o.must("temperature", "a humidity without its temperature says nothing of the water in the air")
+	o.must("humidity", "without it the water in the air is not known")
+	t, warm := o.quantity("temperature", units.Temperature, "-40 °C", "60 °C")
+	h, humid := o.quantity("humidity", units.Ratio, "0 %", "100 %")
+	c.Uncertainty = o.si("uncertainty", units.Ratio, "0 %", "90 %", 0.3)
+	c.Temperature, c.Humidity, c.Given = units.Kelvin(t.SI), h.SI, warm && humid
 }
 
 // careItems are the items of the care list that have an interval in run hours.
