@@ -23,6 +23,7 @@ import (
 type deaf struct{ transitions, runs int }
 
 func (d *deaf) Transition(alarms.Transition) { d.transitions++ }
+func (d *deaf) Estimate(firmware.Estimate)   {}
 func (d *deaf) Run(compressor.Run)           { d.runs++ }
 func (d *deaf) Event(firmware.Event)         {}
 

@@ -21,6 +21,7 @@ import (
 	"airhold/firmware/alarms"
 	"airhold/firmware/clock"
 	"airhold/firmware/compressor"
+	"airhold/firmware/findings"
 	"airhold/firmware/publish"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
@@ -78,7 +79,7 @@ func NewBox(o BoxOptions) (*Box, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	b := &Box{o: o, table: NewTable(o.Machine), mail: newMailbox(o.Simulated)}
-	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Tests: voice{b}}
+	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Memory: voice{b}}
 	var tap *store.Tap
 	var err error
 	if o.Store != nil {
@@ -391,6 +392,19 @@ func (v voice) Transition(t alarms.Transition) {
 
 // Run has nothing to tell: screens know the runs from the snapshot.
 func (voice) Run(compressor.Run) {}
+
+// Estimate tells the screens.
+func (v voice) Estimate(e Estimate) {
+	b := v.b
+	b.said(b.outlet.Event(struct {
+		publish.Stamp
+
+		Kind  string           `json:"kind"`
+		Key   findings.Key     `json:"key"`
+		Where string           `json:"where"`
+		Leak  findings.Measure `json:"leak"`
+	}{b.stamp(e.At), "estimate", e.Key, e.Where, e.Leak}))
+}
 
 // Event tells the journal, the log and the screens.
 func (v voice) Event(e Event) {

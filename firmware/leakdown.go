@@ -14,9 +14,9 @@ import (
 	"airhold/firmware/store"
 )
 
-// TestOutputs takes what a leak-down test leaves behind, on the spine's goroutine. Implementations must not keep it
+// Memory takes what must survive the box being switched off, on the spine's goroutine. Implementations must not keep it
 // waiting.
-type TestOutputs interface {
+type Memory interface {
 	// Finished is a test that has come to its result.
 	Finished(r *session.Result)
 	// Learned is a learned value, under the name the store keeps it by.
@@ -36,18 +36,18 @@ func (v testVoice) Said(at time.Duration, kind, text string) {
 
 // Finished passes a result on.
 func (v testVoice) Finished(r *session.Result) {
-	if v.s.o.Tests != nil {
-		v.s.o.Tests.Finished(r)
+	if v.s.o.Memory != nil {
+		v.s.o.Memory.Finished(r)
 	}
 }
 
 // Learned passes on how a volume's air cools.
 func (v testVoice) Learned(volume string, sign leakdown.Signature) {
 	text, err := json.Marshal(sign)
-	if err != nil || v.s.o.Tests == nil {
+	if err != nil || v.s.o.Memory == nil {
 		return // a signature that is no number teaches nothing
 	}
-	v.s.o.Tests.Learned(signaturePrefix+volume, text)
+	v.s.o.Memory.Learned(signaturePrefix+volume, text)
 }
 
 // Test returns the leak-down test.

@@ -164,7 +164,7 @@ func TestGuidedTestLive(t *testing.T) {
 
 	var j judged
 	w := &written{}
-	r, err := firmware.OpenReplay(firmware.ReplayOptions{Log: s.dir, Out: w, Tests: &j})
+	r, err := firmware.OpenReplay(firmware.ReplayOptions{Log: s.dir, Out: w, Memory: &j})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -231,7 +231,7 @@ channels:
 	}
 	var j judged
 	w := &written{}
-	sp, err := firmware.NewSpine(firmware.SpineOptions{Machine: m, Table: firmware.NewTable(m), Out: w, Tests: &j})
+	sp, err := firmware.NewSpine(firmware.SpineOptions{Machine: m, Table: firmware.NewTable(m), Out: w, Memory: &j})
 	if err != nil {
 		t.Fatal(err)
 	}

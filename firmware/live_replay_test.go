@@ -42,6 +42,9 @@ func (w *written) Transition(t alarms.Transition) {
 // Run is not in the journal.
 func (*written) Run(compressor.Run) {}
 
+// Estimate is not in the journal.
+func (*written) Estimate(firmware.Estimate) {}
+
 // Event writes an event down.
 func (w *written) Event(e firmware.Event) {
 	w.lines = append(w.lines, strings.Join([]string{ms(e.At), e.Kind, "", "", "", "", "", "", "", e.Text, "", ""}, "|"))

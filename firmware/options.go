@@ -9,6 +9,7 @@ import (
 	"airhold/firmware/findings"
 	"airhold/firmware/readings"
 	"airhold/firmware/supply"
+	"airhold/firmware/supply/leakwatch"
 	"airhold/firmware/trust"
 )
 
@@ -59,6 +60,24 @@ func supplyOptions(m *config.Machine, t *readings.Table, c supply.Compressor) su
 	}
 	for _, r := range m.Ranks {
 		o.Ranks = append(o.Ranks, supply.Rank{Name: r.Name, Pressure: channel(t, r.Pressure), Target: channel(t, r.Target)})
+	}
+	return o
+}
+
+func leakOptions(m *config.Machine, t *readings.Table, c leakwatch.Compressor) leakwatch.Options {
+	o := leakwatch.Options{
+		Tank: channel(t, m.Tank.Channel), Wall: channel(t, m.Tank.Wall), Ambient: t.Find("ambient"), Barometer: t.Find("barometer"),
+		Lowered: t.Find("lowered"), Speed: t.Find("speed"), Drive: readings.NoChannel, Ignition: t.Find("ignition"),
+		Volume: float64(m.Tank.Volume), VolumeUncertainty: m.Tank.VolumeUncertainty, Compressor: c,
+	}
+	if len(m.Compressors) > 0 {
+		k := m.Compressors[0]
+		o.Drive, o.Delivery, o.Bleed = channel(t, k.Drive), float64(k.Delivery), float64(k.Bleed)
+	}
+	for _, r := range m.Ranks {
+		o.Ranks = append(o.Ranks, leakwatch.Rank{
+			Name: r.Name, Pressure: channel(t, r.Pressure), Target: channel(t, r.Target), Volume: float64(r.Volume), Stretch: r.Stretch,
+		})
 	}
 	return o
 }

@@ -15,6 +15,7 @@ import (
 type silent struct{}
 
 func (silent) Transition(alarms.Transition) {}
+func (silent) Estimate(Estimate)            {}
 func (silent) Run(compressor.Run)           {}
 func (silent) Event(Event)                  {}
 

@@ -28,7 +28,7 @@ type ReplayOptions struct {
 	Log      string          // folder of recorded boots, or one of them
 	Until    time.Duration   // stop there; 0: at the end
 	Out      Outputs
-	Tests    TestOutputs // is told of finished leak-down tests; nil: nobody
+	Memory   Memory // is told of finished leak-down tests and learned values; nil: nobody
 }
 
 // source gives entries in order; io.EOF ends it.
@@ -66,7 +66,7 @@ func OpenReplay(o ReplayOptions) (*Replay, error) {
 	if err != nil {
 		return nil, err
 	}
-	if r.spine, err = NewSpine(SpineOptions{Machine: r.machine, Table: r.table, Out: o.Out, Saved: saved, Learned: r.learned, Tests: o.Tests}); err != nil {
+	if r.spine, err = NewSpine(SpineOptions{Machine: r.machine, Table: r.table, Out: o.Out, Saved: saved, Learned: r.learned, Memory: o.Memory}); err != nil {
 		return nil, errors.Join(err, r.src.Close())
 	}
 	return r, nil

@@ -15,6 +15,7 @@ import (
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
 	"airhold/firmware/supply"
+	"airhold/firmware/supply/leakwatch"
 	"airhold/firmware/trust"
 )
 
@@ -27,12 +28,27 @@ type Event struct {
 	Fault *readings.MachineFault
 }
 
+// Estimate is a leak that was sized while the machine works.
+type Estimate struct {
+	At    time.Duration
+	Key   findings.Key
+	Where string
+	Leak  findings.Measure
+}
+
 // Outputs takes what the spine says, on the spine's goroutine. Implementations must not keep it waiting.
 type Outputs interface {
 	Transition(t alarms.Transition)
 	Run(r compressor.Run)
+	Estimate(e Estimate)
 	Event(e Event)
 }
+
+// The names under which the store keeps what a check has learned.
+const (
+	compressorMemory = "compressor"
+	leakMemory       = "leakwatch"
+)
 
 // SpineOptions configure a Spine.
 type SpineOptions struct {
@@ -42,7 +58,7 @@ type SpineOptions struct {
 	Saved   *alarms.Saved     // alarm state from before the start; nil: none
 	Heard   findings.Sink     // is told every finding before the alarm engine; nil: nobody
 	Learned map[string][]byte // what was learned before the start, by name; the leak-down test takes its signatures from it
-	Tests   TestOutputs       // is told of finished leak-down tests; nil: nobody
+	Memory  Memory            // takes what must be kept; nil: nobody
 }
 
 // Spine owns all checks and alarms of one machine. It is pure: what it says follows from the entries it was given, in
@@ -55,6 +71,7 @@ type Spine struct {
 	trust   *trust.Trust
 	comp    *compressor.Compressor
 	supply  *supply.Supply
+	leaks   *leakwatch.Watch
 	test    *session.Session
 	est     clock.Estimate
 	last    []lastValue
@@ -62,6 +79,9 @@ type Spine struct {
 	lowered readings.Channel
 	drive   readings.Channel
 	ign     readings.Channel
+
+	students []student // in the order in which people are told what they learned
+	keptAt   time.Duration
 
 	first, now time.Duration
 	begun      bool
@@ -96,8 +116,14 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 		sink = both{o.Heard, sink}
 	}
 	s.trust = trust.New(trustOptions(o.Machine, o.Table), o.Table, sink)
-	s.comp = compressor.New(compressorOptions(o.Machine, o.Table, runs{s}), o.Table, sink)
+	co := compressorOptions(o.Machine, o.Table, runs{s})
+	co.Saved, co.Notes = o.Learned[compressorMemory], s
+	s.comp = compressor.New(co, o.Table, sink)
 	s.supply = supply.New(supplyOptions(o.Machine, o.Table, s.comp), o.Table, sink)
+	lo := leakOptions(o.Machine, o.Table, s.comp)
+	lo.Saved, lo.Notes, lo.Sized = o.Learned[leakMemory], s, s.sized
+	s.leaks = leakwatch.New(lo, o.Table, sink)
+	s.students = []student{{compressorMemory, s.comp, co.Saved}, {leakMemory, s.leaks, lo.Saved}}
 	s.test = session.New(s.sessionOptions(), o.Table)
 	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
 	s.drive = readings.NoChannel
@@ -120,6 +146,11 @@ type transitions struct{ s *Spine }
 
 // Transition passes an alarm's change on.
 func (t transitions) Transition(tr alarms.Transition) { t.s.o.Out.Transition(tr) }
+
+// sized passes on a leak's size.
+func (s *Spine) sized(at time.Duration, l leakwatch.Leak) {
+	s.o.Out.Estimate(Estimate{At: at, Key: leakwatch.KeyLeak, Where: l.Where, Leak: l.Flow})
+}
 
 type runs struct{ s *Spine }
 
@@ -166,6 +197,7 @@ func (s *Spine) read(r readings.Reading) {
 	s.trust.Read(r)
 	s.comp.Read(r)
 	s.supply.Read(r)
+	s.leaks.Read(r)
 	s.test.Read(r)
 }
 
@@ -182,9 +214,12 @@ func (s *Spine) tick(at time.Duration) {
 	s.test.Tick(at)
 	s.suppress(at)
 	s.comp.Tick(at)
+	s.leaks.Hold(s.test.Active(), at)
+	s.leaks.Tick(at)
 	s.supply.Tick(at)
 	s.trust.Tick(at)
 	s.engine.Tick(at)
+	s.keep(at, false)
 }
 
 // The limits of the rules that hide alarms: hmi figures, common practice, no source.
@@ -245,8 +280,11 @@ func (s *Spine) fault(f readings.MachineFault) {
 		"The controller at address %d %s fault SPN %d FMI %d%s.", f.Source, verb, f.SPN, f.FMI, often)})
 }
 
-// Close ends a recording: a run that is still open is handed on.
-func (s *Spine) Close() { s.comp.Close() }
+// Close ends a recording: a run that is still open is handed on, and what was learned is kept.
+func (s *Spine) Close() {
+	s.comp.Close()
+	s.keep(s.now, true)
+}
 
 // Engine returns the alarm engine, for its states and counts.
 func (s *Spine) Engine() *alarms.Engine { return s.engine }

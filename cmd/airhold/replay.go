@@ -10,6 +10,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -75,7 +76,7 @@ func runReplay(_ context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	buffered := bufio.NewWriterSize(stdout, 1<<16)
 	defer buffered.Flush() //nolint:errcheck // a closed pipe ends the program anyway
-	p := &replayPrinter{w: buffered, json: *asJSON, count: map[findings.Key]int{}}
+	p := &replayPrinter{w: buffered, json: *asJSON, count: map[findings.Key]int{}, leaks: map[string]findings.Measure{}}
 	begun := time.Now()
 	r, err := firmware.OpenReplay(firmware.ReplayOptions{Machine: m, Readings: *table, CAN: *can, Log: *log, Until: *until, Out: p})
 	if err != nil {
@@ -112,6 +113,7 @@ type replayPrinter struct {
 	clocked bool
 	spine   *firmware.Spine
 	count   map[findings.Key]int
+	leaks   map[string]findings.Measure // as last sized, by place
 	faults  int
 }
 
@@ -215,6 +217,18 @@ func written(m *findings.Measure) string {
 	return fmt.Sprintf("%.4g %s", m.Unit.From(m.SI), m.Unit.Code)
 }
 
+// withInterval writes an estimate with its interval.
+func withInterval(m *findings.Measure) string {
+	text := written(m)
+	if m.Reference != "" {
+		text += " " + string(m.Reference)
+	}
+	if m.Low != 0 || m.High != 0 {
+		text += fmt.Sprintf(" (95 %%: %.3g to %.3g)", m.Unit.From(m.Low), m.Unit.From(m.High))
+	}
+	return text
+}
+
 type runLine struct {
 	Event string `json:"event"`
 	Start any    `json:"start"`
@@ -233,6 +247,22 @@ func (p *replayPrinter) Run(r compressor.Run) {
 		text = "compressor still running after"
 	}
 	fmt.Fprintf(p.w, "%s  run     %s %s\n", p.words(r.Stop), text, (r.Stop - r.Start).Round(100*time.Millisecond))
+}
+
+type sizedLine struct {
+	Event string           `json:"event"`
+	Key   findings.Key     `json:"key"`
+	At    any              `json:"at"`
+	Where string           `json:"where"`
+	Leak  findings.Measure `json:"leak"`
+}
+
+// Estimate prints a leak that was sized. People read it with the alarm and in the summary.
+func (p *replayPrinter) Estimate(e firmware.Estimate) {
+	p.leaks[e.Where] = e.Leak
+	if p.json {
+		p.line(sizedLine{Event: "estimate", Key: e.Key, At: p.when(e.At), Where: e.Where, Leak: e.Leak})
+	}
 }
 
 // Event prints what is no alarm.
@@ -295,6 +325,9 @@ func (p *replayPrinter) summary(r *firmware.Replay, took time.Duration) {
 		Leak: map[string]*findings.Measure{}, Care: []string{}, Alarms: p.count, Faults: p.faults, Readings: n, Frames: r.Frames(),
 		Speed: findings.Round((last - first).Seconds() / max(took.Seconds(), 1e-9)), Unseen: []unseenLine{},
 	}
+	for where, leak := range p.leaks {
+		s.Leak[where] = &leak
+	}
 	percent := units.Preferred(units.Ratio)
 	if d, ok := comp.DutyWhole(); ok {
 		s.Duty = &findings.Measure{SI: d, Unit: percent}
@@ -331,6 +364,9 @@ func (p *replayPrinter) text(s *replaySummary, span, took time.Duration) {
 		}
 		slices.Sort(keys)
 		fmt.Fprintf(p.w, "Alarms raised: %s.\n", strings.Join(keys, ", "))
+	}
+	for _, where := range slices.Sorted(maps.Keys(s.Leak)) {
+		fmt.Fprintf(p.w, "Leak, %s, as last sized: %s.\n", where, withInterval(s.Leak[where]))
 	}
 	for _, u := range s.Unseen {
 		row, _ := p.spine.Engine().Row(u.Key)

@@ -26,6 +26,7 @@ type tally struct{ transitions, runs, events int }
 
 func (t *tally) Transition(alarms.Transition) { t.transitions++ }
 func (t *tally) Run(compressor.Run)           { t.runs++ }
+func (t *tally) Estimate(firmware.Estimate)   {}
 func (t *tally) Event(firmware.Event)         { t.events++ }
 
 func benchReplay(ctx context.Context, o options, w io.Writer) error {

@@ -125,4 +125,5 @@ type listener struct{ keys map[findings.Key]bool }
 func (l *listener) Find(f findings.Finding)      { l.keys[f.Key] = true }
 func (l *listener) Transition(alarms.Transition) {}
 func (l *listener) Run(compressor.Run)           {}
+func (l *listener) Estimate(firmware.Estimate)   {}
 func (l *listener) Event(firmware.Event)         {}

@@ -505,3 +505,13 @@ func leastOf(v *volume) float64 {
 }
 
 func (s *Session) change() { s.version++ }
+
+// Signatures returns how the volumes' air cools, as learned so far, by the volume's name.
+func (s *Session) Signatures() map[string]leakdown.Signature { return maps.Clone(s.sign) }
+
+// ForgetSignature drops how a volume's air cools: the next clean test learns it anew. It reports whether there was one.
+func (s *Session) ForgetSignature(volume string) bool {
+	_, ok := s.sign[volume]
+	delete(s.sign, volume)
+	return ok
+}
