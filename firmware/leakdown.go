@@ -75,7 +75,7 @@ func (s *Spine) sessionOptions() session.Options {
 		},
 		Running: t.Find("running"), Drive: channel(t, ""), Speed: t.Find("speed"), Lowered: t.Find("lowered"),
 		Wall: channel(t, m.Tank.Wall), Ambient: t.Find("ambient"), Barometer: t.Find("barometer"),
-		Air: float64(m.Limits.Barometer), Limit: float64(m.Limits.Leak), Discharge: m.Limits.DischargeFactor,
+		Air: around(m), Limit: float64(m.Limits.Leak), Discharge: m.Limits.DischargeFactor,
 		LineDrop: float64(m.Limits.LineDrop), Simulated: m.Simulated,
 		CutIn: s.comp.CutIn, CutOut: s.comp.CutOut, UTC: s.UTC, Signatures: signatures(s.o.Learned), Out: testVoice{s},
 		Need: func() (float64, bool) { pa, _, known := s.supply.Need(); return pa, known },

@@ -46,6 +46,8 @@ func (s *Spine) Now() *publish.Now {
 	s.nowCompressor(n)
 	s.nowWords(n)
 	s.nowBudget(n)
+	s.nowMorning(n)
+	s.nowLearning(n)
 	s.nowValues(n)
 	if v, ok := s.value(s.lowered, s.now); ok {
 		down := v > 0.5
@@ -256,4 +258,51 @@ func diskFact(seconds float64) publish.FactNow {
 	default:
 		return publish.FactNow{Value: strconv.FormatFloat(math.Max(0, math.Floor(seconds/hour)), 'f', 0, 64), Words: "h of log space"}
 	}
+}
+
+// nowMorning tells what the night has left, until the day's work begins.
+func (s *Spine) nowMorning(n *publish.Now) {
+	word, why := s.night.State()
+	if s.worked || word == "" {
+		return
+	}
+	m := &publish.MorningNow{State: string(word), Words: s.night.Words(), Why: why, Places: []string{}}
+	for i, h := range s.night.Held() {
+		if h.Known {
+			m.Places = append(m.Places, h.Where)
+		}
+		if i > 0 || !h.Known {
+			continue
+		}
+		m.From, m.To, m.Cooling, m.Lost, m.Leak = measure(h.From), measure(h.To), measure(h.Cooling), measure(h.Lost), measure(h.Leak)
+		m.WarmFrom, m.WarmTo, m.Warm = measure(h.WarmFrom), measure(h.WarmTo), h.Warm
+		m.FromAt, m.ToAt = known(h.FromAt), known(h.ToAt)
+	}
+	n.Morning = m
+}
+
+// known is a time for screens; nil where no clock said it.
+func known(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+// nowLearning says plainly what is not known yet because the machine is new.
+func (s *Spine) nowLearning(n *publish.Now) {
+	if left, ok := s.comp.LearningLeft(); ok {
+		n.Compressor.Learning = "learning the compressor: " + minutesToGo(left)
+	}
+	if left, ok := s.leaks.LearningLeft(); ok {
+		n.Learning = "leak watch learning: " + minutesToGo(left)
+	}
+}
+
+func minutesToGo(left time.Duration) string {
+	m := int(math.Ceil(left.Minutes()))
+	if m == 1 {
+		return "1 minute to go"
+	}
+	return fmt.Sprintf("%d minutes to go", m)
 }

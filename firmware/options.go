@@ -3,14 +3,20 @@
 package firmware
 
 import (
+	"fmt"
+	"math"
+
 	"airhold/config"
 	"airhold/firmware/alarms"
 	"airhold/firmware/compressor"
 	"airhold/firmware/findings"
+	"airhold/firmware/pneumatics"
 	"airhold/firmware/readings"
 	"airhold/firmware/supply"
 	"airhold/firmware/supply/leakwatch"
+	"airhold/firmware/supply/overnight"
 	"airhold/firmware/trust"
+	"airhold/sensors/units"
 )
 
 // channel finds a channel that may not be named at all.
@@ -80,6 +86,50 @@ func leakOptions(m *config.Machine, t *readings.Table, c leakwatch.Compressor) l
 		})
 	}
 	return o
+}
+
+func nightOptions(m *config.Machine, t *readings.Table) overnight.Options {
+	o := overnight.Options{
+		Wall: channel(t, m.Tank.Wall), Ambient: t.Find("ambient"), Barometer: t.Find("barometer"), Ignition: t.Find("ignition"),
+		Drive: readings.NoChannel, Speed: t.Find("speed"), Around: around(m),
+		Volumes: []overnight.Volume{{
+			Name: tankPlace, Where: tankPlace, Pressure: channel(t, m.Tank.Channel), Volume: float64(m.Tank.Volume),
+			Uncertainty: m.Tank.VolumeUncertainty, Holds: true, Sensor: sensorOf(m, m.Tank.Channel), FullScale: fullScale(m, m.Tank.Channel),
+		}},
+	}
+	if len(m.Compressors) > 0 {
+		o.Drive = channel(t, m.Compressors[0].Drive)
+	}
+	for _, r := range m.Ranks {
+		o.Volumes = append(o.Volumes, overnight.Volume{
+			Name: r.Name, Where: r.Name + " rank", Pressure: channel(t, r.Pressure), Volume: float64(r.Volume), Uncertainty: r.StretchUncertain,
+			Stretch: r.Stretch, Holds: r.AtPowerOff == config.Hold, Sensor: sensorOf(m, r.Pressure), FullScale: fullScale(m, r.Pressure),
+		})
+	}
+	return o
+}
+
+// sensorOf names a channel's sensor and its calibration, so that another one is not taken for it.
+func sensorOf(m *config.Machine, id string) string {
+	c, ok := m.Channel(id)
+	if !ok {
+		return ""
+	}
+	t := c.ADC.Transducer
+	return fmt.Sprintf("%s %g %g %g %g", sourceWords(c), t.Low, t.High, t.Offset, t.Gain)
+}
+
+// around is the air pressure where no channel measures it, Pa absolute: as the machine file says it, or as its altitude
+// does by ISO 2533.
+func around(m *config.Machine) float64 {
+	if !math.IsNaN(m.Limits.Altitude) {
+		if h, err := pneumatics.Geopotential(units.Metres(m.Limits.Altitude)); err == nil {
+			if p, err := pneumatics.StandardPressure(h); err == nil {
+				return float64(p)
+			}
+		}
+	}
+	return float64(m.Limits.Barometer)
 }
 
 func trustOptions(m *config.Machine, t *readings.Table) trust.Options {

@@ -16,6 +16,7 @@ import (
 	"airhold/firmware/store"
 	"airhold/firmware/supply"
 	"airhold/firmware/supply/leakwatch"
+	"airhold/firmware/supply/overnight"
 	"airhold/firmware/trust"
 )
 
@@ -48,6 +49,7 @@ type Outputs interface {
 const (
 	compressorMemory = "compressor"
 	leakMemory       = "leakwatch"
+	nightMemory      = "overnight"
 )
 
 // SpineOptions configure a Spine.
@@ -72,6 +74,7 @@ type Spine struct {
 	comp    *compressor.Compressor
 	supply  *supply.Supply
 	leaks   *leakwatch.Watch
+	night   *overnight.Overnight
 	test    *session.Session
 	est     clock.Estimate
 	last    []lastValue
@@ -86,6 +89,8 @@ type Spine struct {
 	first, now time.Duration
 	begun      bool
 	stood      bool // acquisition stands still
+	working    bool // the planter is lowered and moves
+	worked     bool // it did so since the start
 	count      int64
 	rules      map[alarms.Suppressor]bool
 }
@@ -123,7 +128,12 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	lo := leakOptions(o.Machine, o.Table, s.comp)
 	lo.Saved, lo.Notes, lo.Sized = o.Learned[leakMemory], s, s.sized
 	s.leaks = leakwatch.New(lo, o.Table, sink)
-	s.students = []student{{compressorMemory, s.comp, co.Saved}, {leakMemory, s.leaks, lo.Saved}}
+	no := nightOptions(o.Machine, o.Table)
+	no.Saved, no.Notes, no.UTC = o.Learned[nightMemory], s, s.trustedUTC
+	s.night = overnight.New(no, o.Table)
+	s.students = []student{
+		{compressorMemory, s.comp, co.Saved}, {leakMemory, s.leaks, lo.Saved}, {nightMemory, s.night, no.Saved},
+	}
 	s.test = session.New(s.sessionOptions(), o.Table)
 	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
 	s.drive = readings.NoChannel
@@ -198,6 +208,7 @@ func (s *Spine) read(r readings.Reading) {
 	s.comp.Read(r)
 	s.supply.Read(r)
 	s.leaks.Read(r)
+	s.night.Read(r)
 	s.test.Read(r)
 }
 
@@ -216,6 +227,7 @@ func (s *Spine) tick(at time.Duration) {
 	s.comp.Tick(at)
 	s.leaks.Hold(s.test.Active(), at)
 	s.leaks.Tick(at)
+	s.night.Tick(at)
 	s.supply.Tick(at)
 	s.trust.Tick(at)
 	s.engine.Tick(at)
@@ -234,6 +246,8 @@ func (s *Spine) suppress(at time.Duration) {
 	raised, seen := s.value(s.lowered, at)
 	slow, moving := s.value(s.speed, at)
 	s.rule(alarms.S3, (seen && raised < 0.5) || (moving && slow < slowSpeed), at)
+	s.working = seen && raised > 0.5 && moving && slow > slowSpeed
+	s.worked = s.worked || s.working
 	s.rule(alarms.S4, s.test.Running(), at)
 	turns, turning := s.value(s.drive, at)
 	on, keyed := s.value(s.ign, at)
@@ -297,6 +311,11 @@ func (s *Spine) Supply() *supply.Supply { return s.supply }
 
 // UTC returns the wall time at a boot time, the zero time without a clock.
 func (s *Spine) UTC(at time.Duration) time.Time { return s.est.UTC(at) }
+
+// trustedUTC returns the wall time at a boot time, and whether days and nights may be counted by it.
+func (s *Spine) trustedUTC(at time.Duration) (time.Time, bool) {
+	return s.est.UTC(at), s.est.Quality() != clock.Unset && !s.est.UTC(at).IsZero()
+}
 
 // Clock returns the quality of the wall clock.
 func (s *Spine) Clock() clock.Quality { return s.est.Quality() }
