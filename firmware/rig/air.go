@@ -101,11 +101,15 @@ func (v *vessel) settle() {
 	v.volume = v.still + v.stretch*(v.pa-v.around)
 }
 
-// step advances the vessel by one tick: inKg arrives carrying inJ of enthalpy, outKg leaves, conductance (W/K) joins
+// step advances the vessel by one tick.
+func (v *vessel) step(inKg, inJ, outKg, conductance, wallK float64) float64 {
+	return v.advance(tick, inKg, inJ, outKg, conductance, wallK)
+}
+
+// advance advances the vessel by dt seconds: inKg arrives carrying inJ of enthalpy, outKg leaves, conductance (W/K) joins
 // the air to a wall at wallK. It returns the heat that left the wall, in J. The heat is taken implicitly, so any
 // conductance is stable; a huge one makes the vessel isothermal.
-func (v *vessel) step(inKg, inJ, outKg, conductance, wallK float64) float64 {
-	const dt = tick
+func (v *vessel) advance(dt, inKg, inJ, outKg, conductance, wallK float64) float64 {
 	outJ := outKg * heatCp * v.kelvin
 	joule := v.kg*heatCv*v.kelvin + inJ - outJ
 	oldVolume, oldPa := v.volume, v.pa

@@ -160,14 +160,19 @@ type row struct {
 type ground struct {
 	dice                 *rand.Rand
 	soil, relief, smooth [2]noise
-	hang                 float64 // share by which hanging row units lengthen the bags
+	bare                 [2]float64 // N that the ground takes off a row's load on average, less the row's weight
+	terrain              float64    // sd of a rank's bag volume over the ground, as a share
+	hang                 float64    // share by which hanging row units lengthen the bags
 	rows                 [loadCount]row
 	keepShake, newShake  float64
 	keepFilter           float64
 }
 
-func newGround(dice *rand.Rand) ground {
-	g := ground{dice: dice, hang: 1}
+func newGround(dice *rand.Rand, with *Build) ground {
+	g := ground{dice: dice, hang: 1, terrain: with.Terrain}
+	for k := range g.bare {
+		g.bare[k] = loadByBag*with.Ranks[k].Work - wantedLoad
+	}
 	for i := range g.rows {
 		if i >= 3 {
 			g.rows[i].rank = 1
@@ -179,21 +184,14 @@ func newGround(dice *rand.Rand) ground {
 	return g
 }
 
-// resistance is what the ground takes off a row's load on average, N, less the row's weight.
-func resistance(rank int) float64 {
-	if rank == 0 {
-		return loadByBag*frontWork - wantedLoad
-	}
-	return loadByBag*rearWork - wantedLoad
-}
-
 // swell returns by what share the bags of a rank are longer or shorter than at rest, because of the ground.
 func (g *ground) swell(rank int) float64 {
-	return 0.06*g.hang + float64(g.smooth[rank])*terrainShare
+	return 0.06*g.hang + float64(g.smooth[rank])*g.terrain
 }
 
-// slow steps what changes over seconds, dt about 0.1 s.
-func (g *ground) slow(dt float64, moving bool) {
+// slow steps what changes over seconds, by 0.1 s.
+func (g *ground) slow(moving bool) {
+	const dt = 0.1
 	for k := range g.soil {
 		if moving {
 			g.soil[k].step(g.dice, dt, 45)
@@ -205,13 +203,21 @@ func (g *ground) slow(dt float64, moving bool) {
 			g.rows[i].soil.step(g.dice, dt, 15)
 		}
 		r := &g.rows[i]
-		r.soilN = resistance(r.rank) + 45*float64(g.soil[r.rank]) + 35*float64(r.soil)
+		r.soilN = g.bare[r.rank] + 45*float64(g.soil[r.rank]) + 35*float64(r.soil)
 	}
 }
 
 // step makes the loads for gauge pressures of the two ranks.
 func (g *ground) step(d *drive, gauge [2]float64) {
-	const dt = tick
+	down := g.shape(tick, d)
+	working := d.working()
+	for i := range g.rows {
+		g.rows[i].step(g, d.speed/workSpeed, gauge[g.rows[i].rank], down, working)
+	}
+}
+
+// shape lets the bags follow hitch and ground for dt seconds, and returns how firmly the planter is down, 0 to 1.
+func (g *ground) shape(dt float64, d *drive) float64 {
 	g.hang += (d.raised - g.hang) * dt / 0.8
 	down := math.Max(0, 1-d.raised/0.3)
 	if d.speed > 0.1 && down > 0 {
@@ -219,10 +225,7 @@ func (g *ground) step(d *drive, gauge [2]float64) {
 			g.smooth[k] += noise(float64(g.relief[k]-g.smooth[k]) * dt / 0.7)
 		}
 	}
-	working := d.working()
-	for i := range g.rows {
-		g.rows[i].step(g, d.speed/workSpeed, gauge[g.rows[i].rank], down, working)
-	}
+	return down
 }
 
 func (r *row) step(g *ground, pace, gauge, down float64, working bool) {

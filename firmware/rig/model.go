@@ -9,7 +9,8 @@ import (
 	"time"
 )
 
-// The machine's numbers. All invented; sizes are of the order common in the trade (common practice, no source).
+// The demo machine's numbers (demoBuild). All invented; sizes are of the order common in the trade (common practice, no
+// source).
 const (
 	tick     = 0.01 // s, the model's step
 	tickTime = 10 * time.Millisecond
@@ -45,6 +46,8 @@ const (
 
 // model is everything true about the machine. It is advanced in ticks by its one owner, the Rig, under the Rig's lock.
 type model struct {
+	with                                       Build
+	dt                                         float64 // s, the step: tick, but for a Day
 	ticks                                      int64
 	key, engine, hydraulics, control           bool
 	stickOn, stalled, silent, supplyOff, codes bool
@@ -66,7 +69,10 @@ type model struct {
 	drainArea float64 // m2, effective
 
 	compressor compressor
-	flow, sum  Flows // now in m3/s ANR, and in m3 ANR since the start
+	shift      float64 // Pa by which the pressure switch has drifted
+	weaker     float64 // share of its delivery that the compressor has lost
+	shop       float64 // kg/s that a shop's line lets into the tank
+	flow, sum  Flows   // now in m3/s ANR, and in m3 ANR since the start
 
 	dryIn, dryOut float64 // kg through the tank since the water was last stepped
 	hours         float64 // engine hours
@@ -98,7 +104,7 @@ type compressor struct {
 	kgS, joS float64 // now: kg/s and the enthalpy in W
 }
 
-func (m *model) seconds() float64 { return float64(m.ticks) * tick }
+func (m *model) seconds() float64 { return float64(m.ticks) * m.dt }
 
 // supply is the sensors' rail in volts.
 func (m *model) supply() float64 {
@@ -181,6 +187,15 @@ func (m *model) step() {
 		m.each100ms()
 	}
 	m.drive.step(tick, m.engine)
+	m.stepMachine()
+	baro := m.weather.baro
+	m.ground.step(&m.drive, [2]float64{m.ranks[0].air.pa - baro, m.ranks[1].air.pa - baro})
+	m.cranking = math.Max(0, m.cranking-tick)
+	m.ticks++
+}
+
+// stepMachine advances valves, compressor and air by one step.
+func (m *model) stepMachine() {
 	baro := m.weather.baro
 	for k := range m.ranks {
 		r := &m.ranks[k]
@@ -190,9 +205,6 @@ func (m *model) step() {
 	}
 	m.stepCompressor()
 	m.stepAir()
-	m.ground.step(&m.drive, [2]float64{m.ranks[0].air.pa - baro, m.ranks[1].air.pa - baro})
-	m.cranking = math.Max(0, m.cranking-tick)
-	m.ticks++
 }
 
 func (m *model) each1s() {
@@ -214,7 +226,7 @@ func (m *model) each100ms() {
 	m.water.step(dt, m.dryIn, m.weather.intake, m.dryOut, m.tank.kg, m.tank.pa, m.tank.kelvin, m.wallK)
 	m.dryIn, m.dryOut = 0, 0
 	m.seenK += (m.wallK - m.seenK) * dt / 15
-	m.ground.slow(dt, m.drive.working())
+	m.ground.slow(m.drive.working())
 	for k := range m.ranks {
 		m.steer(k, dt)
 	}
@@ -225,7 +237,7 @@ func (m *model) asks(k int) float64 {
 	if m.drive.inWork() {
 		return m.ranks[k].work
 	}
-	return raisedGauge
+	return m.with.Raised
 }
 
 // steer looks at the average of a rank's load sensors about once a minute and moves the wanted pressure, by at most
@@ -292,41 +304,41 @@ func (r *rank) control(target, gauge float64, on bool) {
 }
 
 func (m *model) stepCompressor() {
-	c := &m.compressor
+	c, dt := &m.compressor, m.dt
 	gauge := m.tank.pa - m.weather.baro
-	shift := 1.5e3 * math.Max(-2.5, math.Min(2.5, float64(c.shift)))
+	shift := m.shift + m.with.Jitter*math.Max(-2.5, math.Min(2.5, float64(c.shift)))
 	switch {
-	case gauge < cutIn+shift:
+	case gauge < m.with.CutIn+shift:
 		c.asked = true
-	case gauge > cutOut+shift && !m.stickOn:
+	case gauge > m.with.CutOut+shift && !m.stickOn:
 		c.asked = false
 	}
 	was := c.on
 	c.on = (c.asked || m.stickOn) && m.engine && m.hydraulics && m.drive.rpm > 500
 	if m.engine && m.hydraulics {
-		c.enabled += tick
+		c.enabled += dt
 	}
 	c.kgS, c.joS = 0, 0
 	if !c.on {
-		c.heat -= c.heat * tick / 300
+		c.heat -= c.heat * dt / 300
 		return
 	}
 	if !was {
 		c.starts++
 	}
-	c.onTime += tick
-	c.heat += (1 - c.heat) * tick / 80
-	pace := 1 + 0.025*math.Max(-2, math.Min(2, float64(c.pace)))
+	c.onTime += dt
+	c.heat += (1 - c.heat) * dt / 80
+	pace := 1 + m.with.Wander/2*math.Max(-2, math.Min(2, float64(c.pace)))
 	if m.drive.rpm < 1200 {
 		pace -= 0.02
 	}
-	c.kgS = math.Max(0, deliveryAt0*pace*(1-deliveryFall*gauge)) * m.weather.dry
-	c.joS = c.kgS * heatCp * (m.weather.kelvin + 15 + 25*c.heat)
+	c.kgS = math.Max(0, m.with.Delivery*pace*(1-m.with.DeliveryFall*gauge)) * (1 - m.weaker) * m.weather.dry
+	c.joS = c.kgS * heatCp * (m.weather.kelvin + m.with.Warm + m.with.Hot*c.heat)
 }
 
 // stepAir moves air between compressor, tank, ranks and the outside.
 func (m *model) stepAir() {
-	const dt = tick
+	dt := m.dt
 	baro, t := m.weather.baro, m.seconds()
 	p, k := m.tank.pa, m.tank.kelvin
 	var f Flows
@@ -341,12 +353,13 @@ func (m *model) stepAir() {
 		tankOut += q
 		f.Drain = vol(q)
 	}
-	if over := p - baro - reliefGauge; over > 0 {
+	if over := p - baro - m.with.Relief; over > 0 {
 		q := jet(reliefArea*math.Min(1, over/30e3), p, k, baro)
 		tankOut += q
 		f.Relief = vol(q)
 	}
-	tankIn, tankInJ := m.compressor.kgS, m.compressor.joS
+	tankIn := m.compressor.kgS + m.shop
+	tankInJ := m.compressor.joS + m.shop*heatCp*m.weather.kelvin
 	f.Delivery = vol(tankIn)
 	m.dryIn += tankIn * dt
 
@@ -355,7 +368,7 @@ func (m *model) stepAir() {
 		rp, rk := r.air.pa, r.air.kelvin
 		valve, seat := 0.0, m.leaks[int(atFrontFill)+i].growing(t)
 		if r.fill {
-			valve = fillArea
+			valve = m.with.FillArea
 		}
 		in, back := 0.0, 0.0 // kg/s from and to the tank
 		if p >= rp {
@@ -373,7 +386,7 @@ func (m *model) stepAir() {
 		}
 		out := back
 		if r.vent {
-			q := jet(exhaustArea, rp, rk, baro)
+			q := jet(m.with.ExhaustArea, rp, rk, baro)
 			out += q
 			f.Vent[i] = vol(q)
 		}
@@ -385,14 +398,14 @@ func (m *model) stepAir() {
 		tankOut += in
 		tankIn += back
 		tankInJ += back * heatCp * rk
-		r.air.step(in*dt, in*dt*heatCp*k, out*dt, bagFilm, m.weather.kelvin)
+		r.air.advance(dt, in*dt, in*dt*heatCp*k, out*dt, bagFilm, m.weather.kelvin)
 	}
-	heat := m.tank.step(tankIn*dt, tankInJ*dt, tankOut*dt, filmConductance(p, k, m.wallK), m.wallK)
-	away := wallStill
+	heat := m.tank.advance(dt, tankIn*dt, tankInJ*dt, tankOut*dt, m.with.Film*filmConductance(p, k, m.wallK), m.wallK)
+	away := m.with.WallStill
 	if m.drive.speed > 0.5 {
-		away = wallDriving
+		away = m.with.WallDriving
 	}
-	m.wallK += (-heat + dt*(away*(m.weather.kelvin-m.wallK)+wallSun*m.weather.sun)) / wallHeat
+	m.wallK += (-heat + dt*(away*(m.weather.kelvin-m.wallK)+m.with.WallSun*m.weather.sun)) / m.with.WallHeat
 	m.dryOut += tankOut * dt
 	m.flow = f
 	m.sum = m.sum.plus(f, dt)

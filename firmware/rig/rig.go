@@ -121,9 +121,10 @@ func dice(seed, part uint64) *rand.Rand {
 func (r *Rig) build(s story) {
 	m := &r.m
 	seed := r.o.Seed
-	m.weather = weather{dice: dice(seed, 1), skies: s.skies}
+	m.with, m.dt = demoBuild(), tick
+	m.weather = weather{dice: dice(seed, 1), skies: s.skies, mean: m.with.Barometer, sway: m.with.Sway}
 	m.drive = newDrive(dice(seed, 2))
-	m.ground = newGround(dice(seed, 3))
+	m.ground = newGround(dice(seed, 3), &m.with)
 	m.compressor.dice = dice(seed, 4)
 	r.adcDice = dice(seed, 5)
 	built := dice(seed, 6)
@@ -145,32 +146,41 @@ func (r *Rig) build(s story) {
 	m.weather.step(0, 1)
 	baro := m.weather.baro
 	m.hours = 1234
-	m.drainArea = areaFor(drainKnown, 800e3, 100e3)
-	m.wallK = 273.15 + s.wallC
-	m.seenK = m.wallK
-	m.tank.still = tankVolume
-	m.tank.charge(baro+s.tank, 273.15+s.gasC, baro)
+	m.furnish(273.15+s.wallC, 273.15+s.gasC, s.tank, s.ranks)
 	m.water.liquid = s.water
-	m.water.vapour = moistRatio(saturation(m.wallK), m.tank.pa) * m.tank.kg
 	if s.lowered {
 		m.drive.raised, m.drive.speed, m.drive.rpm = 0, workSpeed, 1800
 		m.ground.hang = 0
+		for k := range m.ranks {
+			a := &m.ranks[k].air
+			a.still = m.ranks[k].rest * (1 + m.ground.swell(k))
+			a.charge(baro+s.ranks[k], m.weather.kelvin, baro)
+		}
 	}
-	work := [2]float64{frontWork, rearWork}
-	volume := [2]float64{frontVolume, rearVolume}
-	for k := range m.ranks {
-		k0 := &m.ranks[k]
-		k0.rest = volume[k] * (1 - bagStretch*work[k])
-		k0.work, k0.once = work[k], math.NaN()
-		k0.adjust = m.drive.between(20, 60)
-		k0.air.still = k0.rest * (1 + m.ground.swell(k))
-		k0.air.stretch = volume[k] * bagStretch
-		k0.air.charge(baro+s.ranks[k], m.weather.kelvin, baro)
-	}
-	m.ground.slow(0.1, false)
+	m.ground.slow(false)
 	for p, flow := range s.seep {
 		up, down := place(p).usual()
 		m.leaks[p].to = areaFor(flow*litreMn, up, down)
+	}
+}
+
+// furnish gives the model its tank and its ranks as its Build says and the temperatures (K) and pressures (Pa gauge) they
+// begin with. The weather must have been stepped.
+func (m *model) furnish(wallK, gasK, tank float64, ranks [2]float64) {
+	w, baro := &m.with, m.weather.baro
+	m.drainArea = areaFor(w.Drain, 800e3, 100e3)
+	m.wallK, m.seenK = wallK, wallK
+	m.tank.still = w.Tank
+	m.tank.charge(baro+tank, gasK, baro)
+	m.water.vapour = moistRatio(saturation(m.wallK), m.tank.pa) * m.tank.kg
+	for k := range m.ranks {
+		r, b := &m.ranks[k], &w.Ranks[k]
+		r.rest = b.Volume * (1 - b.Stretch*b.Work)
+		r.work, r.once = b.Work, math.NaN()
+		r.adjust = m.drive.between(20, 60)
+		r.air.still = r.rest * (1 + m.ground.swell(k))
+		r.air.stretch = b.Volume * b.Stretch
+		r.air.charge(baro+ranks[k], m.weather.kelvin, baro)
 	}
 }
 

@@ -10,7 +10,7 @@ import (
 
 // Flows is where air goes: volume flows of free air, m3/s ANR by the gas law, or sums of such in m3.
 type Flows struct {
-	Delivery units.Flow    // compressor into the tank
+	Delivery units.Flow    // compressor, or a shop's line, into the tank
 	Fill     [2]units.Flow // tank into the front and the rear rank through the open fill valve; back is negative
 	Vent     [2]units.Flow // rank to the outside through the exhaust valve: over minutes, what the bags use
 	Drain    units.Flow    // the known drain

@@ -19,7 +19,9 @@ type sky struct {
 // weather is the air around the machine.
 type weather struct {
 	dice   *rand.Rand
-	skies  []sky // sorted, at least one
+	skies  []sky   // sorted, at least one
+	mean   float64 // Pa, of the barometer
+	sway   float64 // Pa, its sd over hours
 	cloud  noise
 	glass  noise
 	kelvin float64
@@ -52,7 +54,7 @@ func (w *weather) step(t, dt float64) {
 	w.kelvin = 273.15 + s.celsius
 	w.rh = s.humidity
 	w.sun = s.sun * math.Max(0.15, math.Min(1, 0.8+0.25*w.cloud.step(w.dice, dt, 240)))
-	w.baro = meanBaro + 120*w.glass.step(w.dice, dt, 4*3600)
+	w.baro = w.mean + w.sway*w.glass.step(w.dice, dt, 4*3600)
 	vapour := w.rh * saturation(w.kelvin)
 	w.intake = moistRatio(vapour, w.baro)
 	w.dry = (w.baro - vapour) / (gasR * w.kelvin)
