@@ -27,6 +27,15 @@ func HumidityRatio(pv, p units.PressureAbs) (float64, error) {
 	return MassRatio * float64(pv) / float64(p-pv), nil
 }
 
+// RatioPressure is HumidityRatio turned round: the vapour pressure in air of pressure p that has ratio kg of vapour for each
+// kg of dry air, p*W/(0.621945 + W). A ratio below zero or a p not above zero wraps ErrOutsideModel.
+func RatioPressure(ratio float64, p units.PressureAbs) (units.PressureAbs, error) {
+	if !(ratio >= 0) || !(p > 0) || math.IsInf(ratio, 0) || math.IsInf(float64(p), 0) {
+		return 0, fmt.Errorf("%w: %v kg of vapour a kg in air of %v Pa", ErrOutsideModel, ratio, float64(p))
+	}
+	return p * units.PressureAbs(ratio/(MassRatio+ratio)), nil
+}
+
 // Air is air as it is taken in.
 type Air struct {
 	Temperature units.Kelvin
