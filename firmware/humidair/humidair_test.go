@@ -182,6 +182,40 @@ func TestCompressedAirRules(t *testing.T) {
 	expect(t, "gallons held", held*dry*1000*cubicFoot/waterDensity/gallon, 0.0478, 0.01, err)
 }
 
+// TestHandbookExample: the Engineering ToolBox's page on the water content of compressed air works out 20 degC and 70 %
+// pressed to 8 bar gauge at 40 degC: 12.6 g/m3 taken in, 6.2 held, 6.4 given off. It rounds saturation at 20 degC up to 18
+// g/m3, which is 4 % too much, so its difference of two figures is good to 7 % only.
+func TestHandbookExample(t *testing.T) {
+	t.Parallel()
+	const around, tank = 101325, 901325
+	air := humidair.Air{Temperature: kelvin(20), Humidity: 0.7, Pressure: around}
+	in, err := air.Water()
+	expect(t, "taken in", float64(in)*1e3, 12.6, 0.045, err)
+	out, err := air.Condensate(kelvin(40), tank)
+	expect(t, "given off", float64(out)*1e3, 6.4, 0.07, err)
+	expect(t, "held", float64(in-out)*1e3, 6.2, 0.03, nil)
+}
+
+// TestRatioComesBack: HumidityRatio and RatioPressure undo each other, and 0.0073 kg/kg at one atmosphere is 50 % at 20
+// degC, as any psychrometric chart has it.
+func TestRatioComesBack(t *testing.T) {
+	t.Parallel()
+	for _, p := range []units.PressureAbs{70e3, 101325, 800e3} {
+		for _, pv := range []units.PressureAbs{0, 1, 611, 5e3, 30e3} {
+			ratio, err := humidair.HumidityRatio(pv, p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			back, err := humidair.RatioPressure(ratio, p)
+			if err != nil || math.Abs(float64(back-pv)) > 1e-9*float64(p) {
+				t.Errorf("%v Pa in %v Pa came back as %v (%v)", pv, p, back, err)
+			}
+		}
+	}
+	pv, err := humidair.RatioPressure(0.0073, 101325)
+	expect(t, "chart at 20 degC", float64(pv)/2339.2, 0.50, 0.01, err)
+}
+
 // TestPressureDewPoint: by the saturation formula, worked outside this package: vapour pressure times the pressure ratio,
 // looked up backwards.
 func TestPressureDewPoint(t *testing.T) {
@@ -314,6 +348,9 @@ func TestRefuses(t *testing.T) {
 	_, refused["let out into nothing"] = humidair.LetOut(kelvin(20), 8e5, 0)
 	_, refused["let out from a boiling tank"] = humidair.LetOut(kelvin(110), 1.2e5, 1e5)
 	_, refused["vapour below zero"] = humidair.VapourDensity(-1, 300)
+	_, refused["ratio below zero"] = humidair.RatioPressure(-0.1, 1e5)
+	_, refused["ratio of no number"] = humidair.RatioPressure(nan, 1e5)
+	_, refused["ratio in no air"] = humidair.RatioPressure(0.01, 0)
 	_, refused["all vapour"] = humidair.HumidityRatio(1e5, 1e5)
 	for name, err := range refused {
 		if !errors.Is(err, humidair.ErrOutsideModel) {
