@@ -8,11 +8,9 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"strings"
 	"time"
 
 	"airhold/firmware/alarms"
-	"airhold/firmware/findings"
 	"airhold/firmware/store"
 )
 
@@ -21,7 +19,7 @@ const journalUsage = `airhold journal: what the alarms did and what people told 
   airhold journal [--data DIR] [--since TIME] [--all] [--json]   show it; TIME is 2026-04-28 or 2026-04-28T06:00:00Z
   airhold journal verify [--data DIR]                            check that nothing was changed or taken away
 
-Without --all it leaves out where a quiet alarm was only held back by a rule, such as while the planter is raised.
+Without --all an alarm that is only held back for a while, such as while the planter is raised, is not told again.
 `
 
 func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int {
@@ -58,10 +56,7 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 		fmt.Fprintf(stderr, "airhold journal: %v\n", err)
 		return exitFailed
 	}
-	rows := map[findings.Key]string{}
-	for _, r := range alarms.Catalogue() {
-		rows[r.Key] = r.Title
-	}
+	book := newDiary(stdout, *all)
 	for i := range records {
 		r := &records[i]
 		if *asJSON {
@@ -73,9 +68,7 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 			fmt.Fprintf(stdout, "%s\n", b)
 			continue
 		}
-		if *all || r.Kind != "alarm" || !quiet(alarms.StateName(r.From), alarms.StateName(r.To)) {
-			fmt.Fprintln(stdout, journalWords(r, rows))
-		}
+		book.write(r)
 	}
 	if len(records) == 0 && !*asJSON {
 		fmt.Fprintln(stdout, "Nothing in the journal.")
@@ -98,32 +91,6 @@ func parseSince(text string) (time.Time, error) {
 		}
 	}
 	return time.Time{}, fmt.Errorf("--since %q: write a day as 2026-04-28 or a time as 2026-04-28T06:00:00Z", text)
-}
-
-// journalWords writes a record as a line of a diary.
-func journalWords(r *store.Record, titles map[findings.Key]string) string {
-	when := "clock not set      "
-	if !r.UTC.IsZero() {
-		when = r.UTC.Local().Format("2006-01-02 15:04:05")
-	}
-	if r.Kind != "alarm" {
-		return fmt.Sprintf("%s  %s", when, r.Reason)
-	}
-	name := titles[findings.Key(r.Alarm)]
-	if name == "" {
-		name = r.Alarm
-	}
-	if r.Where != "" {
-		name += " (" + r.Where + ")"
-	}
-	s := fmt.Sprintf("%s  %s: %s", when, name, strings.ReplaceAll(r.To, "_", " "))
-	if r.Actor != "" {
-		s += ", by " + r.Actor
-	}
-	if r.Reason != "" {
-		s += " (" + r.Reason + ")"
-	}
-	return s
 }
 
 func verifyJournal(s *store.Store, stdout, stderr io.Writer) int {
