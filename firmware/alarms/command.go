@@ -26,6 +26,35 @@ type answered struct {
 // Command does what a person asks, or says in one sentence why not. An id that was answered within the last 24 h of
 // running time is answered as before, without doing it again. What was done and what was refused is in the journal.
 func (e *Engine) Command(at time.Duration, c Command) Answer {
+	return e.once(at, c, func(at time.Duration) string {
+		it, why := e.admit(c)
+		if why == "" {
+			why = e.do(it, at, c)
+		}
+		if why != "" {
+			e.refuse(it, at, c, why)
+		}
+		return why
+	})
+}
+
+// Beside has a command of another room carried out by the rules that hold for commands: an id is answered once, what is
+// old or comes from somebody who may only look is refused, and only service makes the box forget. do returns a sentence
+// where it refuses. The journal is the other room's.
+func (e *Engine) Beside(at time.Duration, c Command, do func() string) Answer {
+	return e.once(at, c, func(time.Duration) string {
+		if why := c.Refusal(); why != "" {
+			return why
+		}
+		if c.Verb == Forget && c.Role != Service {
+			return "only service may make the box forget; on the box itself: airhold learned forget"
+		}
+		return do()
+	})
+}
+
+// once carries out a command whose id was not answered yet; do returns why not.
+func (e *Engine) once(at time.Duration, c Command, do func(at time.Duration) string) Answer {
 	e.begin(at)
 	at = e.now
 	if why := c.unfit(); why != "" {
@@ -38,15 +67,8 @@ func (e *Engine) Command(at time.Duration, c Command) Answer {
 	if old, ok := e.answers[c.ID]; ok {
 		return old.answer
 	}
-	a := Answer{ID: c.ID}
-	it, why := e.admit(c)
-	if why == "" {
-		why = e.do(it, at, c)
-	}
-	a.OK, a.Error = why == "", why
-	if why != "" {
-		e.refuse(it, at, c, why)
-	}
+	why := do(at)
+	a := Answer{ID: c.ID, OK: why == "", Error: why}
 	e.answers[c.ID] = answered{a, at}
 	e.order = append(e.order, c.ID)
 	return a
@@ -132,8 +154,8 @@ func (e *Engine) do(it *item, at time.Duration, c Command) string {
 		return e.serve(it, at, c.Verb, w)
 	case TestStart, TestStep, TestStop:
 		return "this belongs to the leak-down test, not to an alarm"
-	case CareDone:
-		return "this belongs to the care list, not to an alarm"
+	case CareDone, Forget:
+		return "this belongs to the care list or to what was learned, not to an alarm"
 	default:
 		return fmt.Sprintf("there is no command %q", string(c.Verb))
 	}

@@ -186,7 +186,7 @@ func (m *model) do(at time.Duration, c alarms.Command) bool {
 		}
 		m.out = false
 		m.reveal()
-	case alarms.CareDone, alarms.Note, alarms.TestStart, alarms.TestStep, alarms.TestStop:
+	case alarms.CareDone, alarms.Forget, alarms.Note, alarms.TestStart, alarms.TestStep, alarms.TestStop:
 	}
 	return true
 }

@@ -133,8 +133,12 @@ const (
 	Reset    Verb = "reset"
 	TakeOut  Verb = "out-of-service"
 	PutBack  Verb = "in-service"
-	CareDone Verb = "care-done"
 	Note     Verb = "note"
+
+	// CareDone records an item of the care list, Forget drops what was learned; Where names it. The engine refuses them as
+	// alarms; the spine has them carried out beside it.
+	CareDone Verb = "care-done"
+	Forget   Verb = "forget"
 
 	// TestStart, TestStep and TestStop are the leak-down test's; the engine refuses them, the spine hands them to the test.
 	TestStart Verb = "test-start"
@@ -144,6 +148,9 @@ const (
 
 // IsTest says whether a verb belongs to the leak-down test.
 func (v Verb) IsTest() bool { return v == TestStart || v == TestStep || v == TestStop }
+
+// IsCare says whether a verb belongs to the care list or to what was learned.
+func (v Verb) IsCare() bool { return v == CareDone || v == Forget }
 
 // Role is what a person may do.
 type Role string
@@ -168,7 +175,7 @@ type Command struct {
 	Why   string        `json:"why,omitempty"`
 	Age   time.Duration `json:"age,omitempty"` // how old it was when it arrived; zero: just now
 
-	Args map[string]string `json:"args,omitempty"` // of the leak-down test's verbs
+	Args map[string]string `json:"args,omitempty"` // of the leak-down test's verbs; "answer" of CareDone
 }
 
 // Answer is what the box says to a command.

@@ -69,7 +69,7 @@ const (
 
 // Item is one thing to do, as it stands now.
 type Item struct {
-	Name    string  `json:"name"`   // by which it is recorded: "drain"
+	Name    string  `json:"item"`   // by which it is recorded: "drain"
 	Words   string  `json:"words"`  // "Drain the tank"
 	Matter  string  `json:"matter"` // the place of its finding: "tank drain"
 	Due     bool    `json:"due"`

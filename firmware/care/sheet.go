@@ -7,7 +7,7 @@ type Sheet struct {
 	Clock     bool       `json:"clock"`             // a clock that can be trusted is set
 	Tonight   string     `json:"tonight,omitempty"` // what to do tonight, one short line
 	Items     []Item     `json:"items"`             // what is due first
-	Questions []Question `json:"questions"`
+	Questions []Question `json:"ask"`
 	History   []Record   `json:"history"` // newest first
 }
 

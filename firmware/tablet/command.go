@@ -32,14 +32,14 @@ type body struct {
 	By    string     `json:"by"`
 	Why   string     `json:"why"`
 
-	Args map[string]string `json:"args"` // of the leak-down test's verbs
+	Args map[string]string `json:"args"` // of the leak-down test's verbs; care-done: "answer"
 }
 
 // known lists the verbs there are.
 func known(v alarms.Verb) bool {
 	switch v {
-	case alarms.Ack, alarms.Shelve, alarms.Unshelve, alarms.Reset, alarms.TakeOut, alarms.PutBack, alarms.CareDone, alarms.Note,
-		alarms.TestStart, alarms.TestStep, alarms.TestStop:
+	case alarms.Ack, alarms.Shelve, alarms.Unshelve, alarms.Reset, alarms.TakeOut, alarms.PutBack, alarms.Note,
+		alarms.CareDone, alarms.Forget, alarms.TestStart, alarms.TestStep, alarms.TestStop:
 		return true
 	default:
 		return false
@@ -63,14 +63,17 @@ func decode(data []byte, verb alarms.Verb) (alarms.Command, *time.Time, error) {
 		return c, nil, bodyError{"The command has no id of letters, digits and hyphens, so a repeated press would count twice. Load the page again."}
 	case b.Key != "" && !isToken(b.Key, 64):
 		return alarms.Command{ID: b.ID}, nil, bodyError{"The command names no alarm: its key is not one of the catalogue's."}
-	case b.Key == "" && verb != alarms.Note && !verb.IsTest():
+	case b.Key == "" && verb != alarms.Note && !verb.IsTest() && !verb.IsCare():
 		return c, nil, bodyError{"The command does not say which alarm is meant: it needs a key."}
 	case !isText(b.Where, 120) || !isText(b.By, 64) || !isText(b.Why, 500):
 		return alarms.Command{ID: b.ID}, nil, bodyError{"A text of the command is too long or holds signs that cannot be printed."}
 	case b.For != "" && verb != alarms.Shelve:
 		return c, nil, bodyError{"Only putting off takes a time."}
-	case len(b.Args) > 0 && !verb.IsTest():
-		return c, nil, bodyError{"Only a leak-down test takes arguments."}
+	case len(b.Args) > 0 && !verb.IsTest() && verb != alarms.CareDone:
+		return c, nil, bodyError{"Only a leak-down test takes arguments, and care an answer."}
+	}
+	if verb.IsCare() {
+		return decodeCare(c, &b)
 	}
 	if verb.IsTest() {
 		if !areArgs(b.Args) {
@@ -89,7 +92,22 @@ func decode(data []byte, verb alarms.Verb) (alarms.Command, *time.Time, error) {
 	return c, b.T, nil
 }
 
-// areArgs checks the arguments of a test: few, short, and printable.
+// decodeCare reads what is special to care and to forgetting: where names the item.
+func decodeCare(c alarms.Command, b *body) (alarms.Command, *time.Time, error) {
+	c.Key = ""
+	switch {
+	case strings.TrimSpace(b.Where) == "" && c.Verb == alarms.CareDone:
+		return c, nil, bodyError{"The command does not say what was done: where names an item of /api/care."}
+	case strings.TrimSpace(b.Where) == "":
+		return c, nil, bodyError{"The command does not say what to forget: where names a value of /api/learned."}
+	case !areArgs(b.Args):
+		return alarms.Command{ID: b.ID}, nil, bodyError{"An argument of the command is too long or holds signs that cannot be printed."}
+	}
+	c.Args = b.Args
+	return c, b.T, nil
+}
+
+// areArgs checks the arguments of a command: few, short, and printable.
 func areArgs(args map[string]string) bool {
 	if len(args) > 12 {
 		return false
@@ -157,12 +175,15 @@ func (s *Server) command(limit *rates) http.HandlerFunc {
 			refuse(w, http.StatusConflict, c.ID, late)
 			return
 		}
-		c.Role, c.Via = alarms.Operate, "page"
+		c.Role, c.Via = caller(r, verb)
 		if c.By == "" {
 			c.By = c.Args["by"]
 		}
-		if c.By == "" {
+		if c.By == "" && c.Via == "page" {
 			c.By = "box screen"
+		}
+		if c.By == "" {
+			c.By = "terminal"
 		}
 		s.do(w, r, c)
 	}

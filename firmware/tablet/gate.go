@@ -9,6 +9,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"airhold/firmware/alarms"
 )
 
 // gate checks the host and the origin of every request and sets the headers every answer has.
@@ -94,6 +96,19 @@ func client(r *http.Request) (netip.Addr, bool) {
 		return netip.Addr{}, false
 	}
 	return ap.Addr().Unmap().WithZone(""), true
+}
+
+// caller says what whoever sends a command from the box itself may do, and by what they send it. A browser names the page
+// in each command it sends; what names none is a program on the box. Whoever may start one there may also make the box
+// forget, which a page must not: nobody should lose what was learned by a slip of a glove.
+func caller(r *http.Request, verb alarms.Verb) (role alarms.Role, via string) {
+	if r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != "" {
+		return alarms.Operate, "page"
+	}
+	if verb == alarms.Forget {
+		return alarms.Service, "cli"
+	}
+	return alarms.Operate, "cli"
 }
 
 // One client may send a burst of commands (a group of alarms is acknowledged one by one) and then one every few

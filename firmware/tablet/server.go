@@ -60,6 +60,15 @@ type Tests interface {
 	Paper(run, kind string) (data []byte, contentType string, err error)
 }
 
+// Care tells of the care list and of what was learned, as JSON. Its methods may be called from many goroutines and must
+// not block.
+type Care interface {
+	// Care returns the care list: a care.Sheet.
+	Care() []byte
+	// Learned returns what the machine has taught the box, an array of Learned.
+	Learned() []byte
+}
+
 // ErrNoTest says that there is no test of that name.
 var ErrNoTest = errors.New("no such test")
 
@@ -76,6 +85,7 @@ type Options struct {
 	Commands   Commands            // nil: every command is refused with a sentence
 	Snapshot   Snapshot            // nil: /api/now and /api/alarms say that there is none
 	Tests      Tests               // nil: /api/test and its kin say that there is none
+	Care       Care                // nil: /api/care and /api/learned say that there is none
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -157,6 +167,8 @@ func (s *Server) routes(files map[string]*file) http.Handler {
 	mux.HandleFunc("GET /api/tests", s.history)
 	mux.HandleFunc("GET /api/tests/{run}", s.result)
 	mux.HandleFunc("GET /api/tests/{run}/{paper}", s.paper)
+	mux.HandleFunc("GET /api/care", s.care)
+	mux.HandleFunc("GET /api/learned", s.learned)
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /metrics", s.metrics)
 	return s.gate(mux)

@@ -146,6 +146,13 @@ func TestCommandMatrix(t *testing.T) {
 		want                                   int
 		done                                   bool
 	}{
+		{"forget, by a page", self, "localhost", same, "http://localhost", "forget", 200, true}, // and the box refuses it: operate
+		{"forget, by a program on the box", self, "localhost", "", "", "forget", 200, true},
+		{"forget, from the network", lan, "air.box", "", "", "forget", 403, false},
+		{"forget, by a foreign page", self, "localhost", foreign, "http://evil.example", "forget", 403, false},
+		{"care, by a program on the box", self, "localhost", "", "", "care-done", 200, true},
+		{"care, from the network", lan, "air.box", same, "", "care-done", 403, false},
+		{"care, by a foreign page", self, "localhost", foreign, "http://evil.example", "care-done", 403, false},
 		{"own page on the box", self, "localhost:8080", same, "http://localhost:8080", "ack", 200, true},
 		{"own page by address", self, "127.0.0.1:8080", same, "http://127.0.0.1:8080", "ack", 200, true},
 		{"own page by IPv6", self6, "[::1]:8080", same, "http://[::1]:8080", "ack", 200, true},
@@ -186,8 +193,16 @@ func TestCommandMatrix(t *testing.T) {
 			if done := len(b.told) == 1; done != c.done {
 				t.Errorf("the box was told = %v; want %v", done, c.done)
 			}
-			if c.done && (b.told[0].Role != alarms.Operate || b.told[0].Via != "page" || string(b.told[0].Verb) != c.verb) {
-				t.Errorf("told %+v; want role operate, via page, verb %s", b.told[0], c.verb)
+			// By hand: only a program on the box, which names no page, may make it forget; everything else is operating.
+			role, via := alarms.Operate, "page"
+			if c.site == "" && c.origin == "" {
+				via = "cli"
+				if c.verb == "forget" {
+					role = alarms.Service
+				}
+			}
+			if c.done && (b.told[0].Role != role || b.told[0].Via != via || string(b.told[0].Verb) != c.verb) {
+				t.Errorf("told %+v; want role %s, via %s, verb %s", b.told[0], role, via, c.verb)
 			}
 			if !c.done && c.want != 421 {
 				if a := answerOf(t, res); a.OK || !strings.HasSuffix(a.Error, ".") {
@@ -252,8 +267,8 @@ func TestCommandBodies(t *testing.T) {
 func TestShelveCarriesItsTime(t *testing.T) {
 	b := &box{}
 	ask(handler(t, tablet.Options{Commands: b}), press("shelve", `{"id":"a","key":"tank-low","where":"","for":"10m"}`))
-	if len(b.told) != 1 || b.told[0].For != 10*time.Minute || b.told[0].By != "box screen" {
-		t.Errorf("told = %+v; want 10 min by the box's screen", b.told)
+	if len(b.told) != 1 || b.told[0].For != 10*time.Minute || b.told[0].By != "terminal" {
+		t.Errorf("told = %+v; want 10 min by a terminal, which names no page", b.told)
 	}
 }
 
@@ -498,7 +513,7 @@ func TestRunServesAndStops(t *testing.T) {
 
 // FuzzCommand sends any bytes as a command: the answer is always whole JSON, and what reaches the box is bounded.
 func FuzzCommand(f *testing.F) {
-	verbs := []string{"ack", "shelve", "note", "care-done"}
+	verbs := []string{"ack", "shelve", "note", "care-done", "forget", "test-start"}
 	f.Fuzz(func(t *testing.T, verb uint8, data []byte) {
 		b := &box{}
 		res := ask(handler(t, tablet.Options{Commands: b, Assets: fstest.MapFS{"index.html": {Data: []byte("x")}}}), press(verbs[int(verb)%len(verbs)], string(data)))
@@ -507,8 +522,16 @@ func FuzzCommand(f *testing.F) {
 			t.Fatalf("answer %d %+v, told %d times", res.StatusCode, a, len(b.told))
 		}
 		for _, c := range b.told {
-			if len(c.ID) == 0 || len(c.ID) > 64 || len(c.Key) > 64 || len(c.Where) > 120 || len(c.By) > 64 || len(c.Why) > 500 || c.For < 0 || c.For > 12*time.Hour || c.Role != alarms.Operate {
+			if len(c.ID) == 0 || len(c.ID) > 64 || len(c.Key) > 64 || len(c.Where) > 120 || len(c.By) > 64 || len(c.Why) > 500 || c.For < 0 || c.For > 12*time.Hour || (c.Role != alarms.Operate) != (c.Verb == alarms.Forget) {
 				t.Fatalf("told %+v; out of bounds", c)
+			}
+			if c.Verb.IsCare() && (strings.TrimSpace(c.Where) == "" || c.Key != "") || len(c.Args) > 12 {
+				t.Fatalf("told %+v; care names an item, no alarm", c)
+			}
+			for k, v := range c.Args {
+				if len(k) == 0 || len(k) > 32 || len(v) > 64 {
+					t.Fatalf("told %+v; an argument is out of bounds", c)
+				}
 			}
 		}
 	})
