@@ -1,0 +1,99 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package overnight
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+const notKnownWords = "Overnight hold not known: "
+
+// Word returns the place's night in one word.
+func (h *Hold) Word() Word {
+	switch {
+	case !h.Known:
+		return NotKnown
+	case h.Leak.Low > 0 && h.Lost.SI > lostShare*h.From.SI:
+		return Lost
+	default:
+		return Held
+	}
+}
+
+// State returns the night in one word, and for NotKnown why; the empty word while nothing is to be said: before the
+// morning is read, and where the power was only off for a short time. A rank that lost is enough for Lost.
+func (o *Overnight) State() (word Word, why string) {
+	if o.words == "" || len(o.held) == 0 {
+		return "", ""
+	}
+	for i := range o.held {
+		if o.held[i].Word() == Lost {
+			return Lost, ""
+		}
+	}
+	return o.held[0].Word(), o.held[0].Why
+}
+
+// Words returns the first line of the day; empty while nothing is to be said.
+func (o *Overnight) Words() string { return o.words }
+
+func (o *Overnight) say() string {
+	if len(o.held) == 0 || (o.places[0].short && !o.held[0].Known) {
+		return ""
+	}
+	h := &o.held[0]
+	if !h.Known {
+		return notKnownWords + h.Why
+	}
+	var b strings.Builder
+	const oneNight = 20 // h
+	switch {
+	case h.Word() == Lost && h.Hours <= oneNight:
+		b.WriteString("Lost air overnight: ")
+	case h.Word() == Lost:
+		fmt.Fprintf(&b, "Lost air in %.0f h: ", h.Hours)
+	case h.Hours <= oneNight:
+		b.WriteString("Held overnight: ")
+	default:
+		fmt.Fprintf(&b, "Held for %.0f h: ", h.Hours)
+	}
+	from, to := math.Round(h.From.SI/1e3), math.Round(h.To.SI/1e3)
+	cause, fall, cool := "cooling", from-to, math.Round(h.Cooling.SI/1e3)
+	if fall < 0 || cool < 0 {
+		cause, fall, cool = "warming", -fall, -cool
+	}
+	fmt.Fprintf(&b, "%.0f -> %.0f kPa, %s explains %.0f of %.0f, %s", from, to, cause, cool+0, fall+0, leakWords(h))
+	if h.Warm != "tank wall" {
+		b.WriteString(", by the temperature of the air alone")
+	}
+	for i := 1; i < len(o.held); i++ {
+		if r := &o.held[i]; r.Known {
+			fmt.Fprintf(&b, "; %s %s", r.Where, leakWords(r))
+		}
+	}
+	return b.String()
+}
+
+// leakWords are a leak with its interval; one that may be none is "at most".
+func leakWords(h *Hold) string {
+	if h.Leak.Low <= 0 {
+		return "leak at most " + litres(math.Max(0, h.Leak.High)) + " L/min ANR"
+	}
+	return fmt.Sprintf("leak %s L/min ANR (%s to %s)", litres(h.Leak.SI), litres(h.Leak.Low), litres(h.Leak.High))
+}
+
+// litres writes a flow in L/min.
+func litres(si float64) string {
+	const perLitre = 60e3
+	v := si * perLitre
+	switch {
+	case v < 0.01:
+		return fmt.Sprintf("%.3f", v)
+	case v < 10:
+		return fmt.Sprintf("%.2f", v)
+	default:
+		return fmt.Sprintf("%.0f", v)
+	}
+}
