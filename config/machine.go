@@ -31,6 +31,7 @@ type Machine struct {
 	Links       []Link
 	DBCs        []DBC
 	Limits      Limits
+	Care        map[string]CareEvery // by item; what is missing keeps the trade's interval
 	Alarms      map[string]AlarmOverride
 	Display     Display
 	Logging     Logging

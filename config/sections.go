@@ -19,7 +19,7 @@ import (
 // machine fills m from the top of the file.
 func (r *reader) machine(m *Machine, body ast.Node) {
 	top, ok := r.object(body, place{1, 1}, "the machine file", "", "name", "simulated", "tank", "climate", "compressors", "ranks",
-		"channels", "boards", "links", "dbcs", "limits", "alarms", "display", "logging", "mqtt", "page", "box", "users")
+		"channels", "boards", "links", "dbcs", "limits", "care", "alarms", "display", "logging", "mqtt", "page", "box", "users")
 	if !ok {
 		return
 	}
@@ -40,6 +40,7 @@ func (r *reader) machine(m *Machine, body ast.Node) {
 	r.channels(m, top)
 	r.wires(m, top)
 	r.limits(&m.Limits, top)
+	r.care(m, top)
 	r.alarms(m, top)
 	r.outlets(m, top)
 	defaults(m)
@@ -126,11 +127,6 @@ func (r *reader) climate(c *Climate, top object) {
 	h, humid := o.quantity("humidity", units.Ratio, "0 %", "100 %")
 	c.Uncertainty = o.si("uncertainty", units.Ratio, "0 %", "90 %", 0.3)
 	c.Temperature, c.Humidity, c.Given = units.Kelvin(t.SI), h.SI, warm && humid
-}
-
-// careItems are the items of the care list that have an interval in run hours.
-func careItems() []string {
-	return []string{"oil_level", "oil_change", "intake_filter", "filter_change", "drain", "bag_inspection", "belt"}
 }
 
 func (r *reader) compressors(m *Machine, top object) {
