@@ -67,6 +67,7 @@ type Box struct {
 	seq     uint64
 	now     atomic.Pointer[publish.Now]
 	tests   tests
+	papers  papers
 	started atomic.Int64 // spine ticks, for whoever asks after its health
 }
 
@@ -183,7 +184,7 @@ func (b *Box) newOutlets() error {
 	})
 	var err error
 	b.server, err = tablet.New(tablet.Options{
-		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
+		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
 		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
 	})
 	return err
@@ -351,6 +352,8 @@ func (b *Box) apply(l *letter) {
 	case e.Kind == store.IsCommand && e.Command.Verb.IsTest():
 		b.lendHands()
 		b.tellTest()
+	case e.Kind == store.IsCommand && e.Command.Verb.IsCare():
+		b.tellCare()
 	}
 	if l.answer != nil {
 		l.answer <- answer
@@ -448,6 +451,7 @@ func (b *Box) tell() {
 	b.now.Store(n)
 	b.said(b.outlet.Now(n))
 	b.tellTest()
+	b.tellCare()
 }
 
 func (b *Box) sum() {

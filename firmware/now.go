@@ -46,6 +46,7 @@ func (s *Spine) Now() *publish.Now {
 	s.nowCompressor(n)
 	s.nowWords(n)
 	s.nowBudget(n)
+	s.nowCare(n)
 	s.nowMorning(n)
 	s.nowLearning(n)
 	s.nowValues(n)
@@ -246,6 +247,16 @@ func (s *Spine) nowValues(n *publish.Now) {
 			Words: "% duty, " + starts.Window,
 		})
 	}
+}
+
+// drainFact is how long the tank may go until it is drained.
+func drainFact(left time.Duration) publish.FactNow {
+	return publish.FactNow{Value: strconv.Itoa(int(left.Hours())), Words: "h to the drain"}
+}
+
+// hoursTo is a time in words.
+func hoursTo(left time.Duration, what string) string {
+	return fmt.Sprintf("%d h to %s", int(left.Hours()), what)
 }
 
 func diskFact(seconds float64) publish.FactNow {

@@ -8,6 +8,7 @@ import (
 
 	"airhold/config"
 	"airhold/firmware/alarms"
+	"airhold/firmware/care"
 	"airhold/firmware/compressor"
 	"airhold/firmware/findings"
 	"airhold/firmware/pneumatics"
@@ -16,6 +17,7 @@ import (
 	"airhold/firmware/supply/leakwatch"
 	"airhold/firmware/supply/overnight"
 	"airhold/firmware/trust"
+	"airhold/firmware/water"
 	"airhold/sensors/units"
 )
 
@@ -105,6 +107,34 @@ func nightOptions(m *config.Machine, t *readings.Table) overnight.Options {
 			Name: r.Name, Where: r.Name + " rank", Pressure: channel(t, r.Pressure), Volume: float64(r.Volume), Uncertainty: r.StretchUncertain,
 			Stretch: r.Stretch, Holds: r.AtPowerOff == config.Hold, Sensor: sensorOf(m, r.Pressure), FullScale: fullScale(m, r.Pressure),
 		})
+	}
+	return o
+}
+
+func waterOptions(m *config.Machine, t *readings.Table, c water.Compressor) water.Options {
+	o := water.Options{
+		Tank: channel(t, m.Tank.Channel), Wall: channel(t, m.Tank.Wall), Ambient: t.Find("ambient"), Humidity: t.Find("humidity"),
+		Barometer: t.Find("barometer"), Wet: channel(t, m.Tank.Wet), Ignition: t.Find("ignition"), Drive: readings.NoChannel,
+		Around: around(m), Volume: float64(m.Tank.Volume), DrainVolume: float64(m.Tank.DrainVolume), Compressor: c,
+	}
+	if m.Climate.Given {
+		o.Climate = &water.Climate{Temperature: float64(m.Climate.Temperature), Humidity: m.Climate.Humidity, Uncertainty: m.Climate.Uncertainty}
+	}
+	if len(m.Compressors) > 0 {
+		k := m.Compressors[0]
+		o.Drive, o.Delivery, o.Dryer = channel(t, k.Drive), float64(k.Delivery), k.Dryer
+	}
+	return o
+}
+
+// careOptions are the trade's intervals as the machine file changes them.
+func careOptions(m *config.Machine) care.Options {
+	o := care.Options{Items: map[string]care.Override{}}
+	for item, every := range m.Care {
+		o.Items[item] = care.Override(every)
+	}
+	if len(m.Compressors) > 0 {
+		o.Hours = m.Compressors[0].Care
 	}
 	return o
 }

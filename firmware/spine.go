@@ -8,6 +8,7 @@ import (
 
 	"airhold/config"
 	"airhold/firmware/alarms"
+	"airhold/firmware/care"
 	"airhold/firmware/clock"
 	"airhold/firmware/compressor"
 	"airhold/firmware/findings"
@@ -18,6 +19,7 @@ import (
 	"airhold/firmware/supply/leakwatch"
 	"airhold/firmware/supply/overnight"
 	"airhold/firmware/trust"
+	"airhold/firmware/water"
 )
 
 // Event is something the journal keeps that is no alarm: a clock step, a fault code of the machine, acquisition that
@@ -50,6 +52,8 @@ const (
 	compressorMemory = "compressor"
 	leakMemory       = "leakwatch"
 	nightMemory      = "overnight"
+	waterMemory      = "water"
+	careMemory       = "care"
 )
 
 // SpineOptions configure a Spine.
@@ -75,6 +79,8 @@ type Spine struct {
 	supply  *supply.Supply
 	leaks   *leakwatch.Watch
 	night   *overnight.Overnight
+	water   *water.Water
+	care    *care.Care
 	test    *session.Session
 	est     clock.Estimate
 	last    []lastValue
@@ -85,6 +91,7 @@ type Spine struct {
 
 	students []student // in the order in which people are told what they learned
 	keptAt   time.Duration
+	tested   time.Time // when a leak-down test was last judged; zero: never, or not known
 
 	first, now time.Duration
 	begun      bool
@@ -131,8 +138,16 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	no := nightOptions(o.Machine, o.Table)
 	no.Saved, no.Notes, no.UTC = o.Learned[nightMemory], s, s.trustedUTC
 	s.night = overnight.New(no, o.Table)
+	wo := waterOptions(o.Machine, o.Table, s.comp)
+	wo.Saved, wo.Notes, wo.UTC = o.Learned[waterMemory], s, s.trustedUTC
+	s.water = water.New(wo, o.Table, sink)
+	to := careOptions(o.Machine)
+	to.Saved, to.Notes, to.UTC, to.Drained = o.Learned[careMemory], s, s.trustedUTC, s.water.Drained
+	s.care = care.New(to, sink)
+	s.tested = lastJudged(o.Learned[testedMemory])
 	s.students = []student{
 		{compressorMemory, s.comp, co.Saved}, {leakMemory, s.leaks, lo.Saved}, {nightMemory, s.night, no.Saved},
+		{waterMemory, s.water, wo.Saved}, {careMemory, s.care, to.Saved},
 	}
 	s.test = session.New(s.sessionOptions(), o.Table)
 	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
@@ -181,8 +196,11 @@ func (s *Spine) Apply(e *store.Entry) alarms.Answer {
 	case store.IsTick:
 		s.tick(e.At)
 	case store.IsCommand:
-		if e.Command.Verb.IsTest() {
+		switch {
+		case e.Command.Verb.IsTest():
 			return s.testCommand(e.At, e.Command)
+		case e.Command.Verb.IsCare():
+			return s.careCommand(e.At, e.Command)
 		}
 		return s.engine.Command(e.At, *e.Command)
 	case store.IsClock:
@@ -209,6 +227,7 @@ func (s *Spine) read(r readings.Reading) {
 	s.supply.Read(r)
 	s.leaks.Read(r)
 	s.night.Read(r)
+	s.water.Read(r)
 	s.test.Read(r)
 }
 
@@ -229,6 +248,8 @@ func (s *Spine) tick(at time.Duration) {
 	s.leaks.Tick(at)
 	s.night.Tick(at)
 	s.supply.Tick(at)
+	s.water.Tick(at)
+	s.care.Tick(at, s.careInputs(at))
 	s.trust.Tick(at)
 	s.engine.Tick(at)
 	s.keep(at, false)

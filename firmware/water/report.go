@@ -42,11 +42,14 @@ const hardlyAny = 0.05e-3 // m3
 func (w *Water) look(at time.Duration) {
 	w.probe.seen = w.wet.alive(at)
 	w.probe.wet = w.probe.seen && w.wet.value > 0.5
-	now := w.verdict()
-	if now == w.noted.verdict {
+	now, n := w.verdict(), &w.noted
+	if now != n.verdict {
+		n.verdict, n.since = now, at
+	}
+	if now == n.told || at-n.since < noteAfter {
 		return
 	}
-	w.noted.verdict = now
+	n.told = now
 	switch now {
 	case ProbeWetOnly, ProbeWetDryer:
 		w.note(at, "water-probe", "The probe in the tank is wet, and the balance does not explain it: look at the drain, and at a line that another source may fill.")
@@ -55,8 +58,14 @@ func (w *Water) look(at time.Duration) {
 	}
 }
 
-// noted is what the journal was told last.
-type noted struct{ verdict string }
+// noteAfter is how long probe and balance must say the same before the journal is told.
+const noteAfter = 5 * time.Minute
+
+// noted is what they say, since when, and what the journal was told last.
+type noted struct {
+	verdict, told string
+	since         time.Duration
+}
 
 // verdict says what probe and balance say together; empty without a probe.
 func (w *Water) verdict() string {
@@ -148,8 +157,10 @@ func (w *Water) missing(at time.Duration) string {
 		return "a good reading of the tank pressure channel"
 	case !w.balance.filled:
 		return "the first ten seconds of readings"
+	case w.balance.shared == 0:
+		return "a compressor whose runs can be seen: one that starts and stops, or loads and unloads"
 	default:
-		return "a drain: too much air was taken in while its water, or the compressor's runs, could not be seen"
+		return "a recorded drain: too much air was taken in while its water, or the compressor's runs, could not be seen"
 	}
 }
 
@@ -327,12 +338,12 @@ func (w *Water) probeIs() string {
 func (w *Water) restsOn() string {
 	b := &w.balance
 	switch {
-	case !b.emptied:
-		return "at most; what stood in the tank before the first drain that was recorded is not known"
 	case b.unwatched > 60:
 		return "air taken in while nobody watched is missing"
 	case b.blind > 0.01*(b.known+b.blind) && b.blind > 0.05:
 		return "at most; for a part of the air its water, or whether it was taken in, was not known and is in the upper end only"
+	case !b.emptied:
+		return "at most; what stood in the tank before the first drain that was recorded is not known"
 	case !w.wall.alive(w.now):
 		return "at most; without a wall sensor the tank's temperature is taken from the air around"
 	default:
@@ -372,6 +383,11 @@ func (w *Water) icing() string {
 	return "air let out may leave ice at the exhausts, above 0 degC too: it cools as it expands"
 }
 
+// Full says whether the tank should be drained by litres; DrainDue says it in words. It allocates nothing.
+func (w *Water) Full() bool {
+	return w.probe.wet || !w.o.Dryer && w.known() && litres(w.balance.v[likely].liquid) >= drainEarly*w.o.DrainVolume
+}
+
 // DrainDue says whether the tank should be drained by litres, earlier than the alarm: at 0.6 of the drain volume. The words
 // say how much there is, or why it is not known. By days and hours is the care list's.
 func (w *Water) DrainDue() (due bool, words string) {
@@ -383,7 +399,7 @@ func (w *Water) DrainDue() (due bool, words string) {
 	case !w.known():
 		return false, "how much water is in the tank is not known: needs " + w.missing(w.now)
 	default:
-		return litres(w.balance.v[likely].liquid) >= drainEarly*w.o.DrainVolume, w.amount()
+		return w.Full(), w.amount()
 	}
 }
 
