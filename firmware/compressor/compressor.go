@@ -152,6 +152,7 @@ type Compressor struct {
 	drivenSince time.Duration
 	delivered   bool // it was seen delivering since
 
+	fine    fine
 	line    timeline
 	earlier earlier
 	trend   trend
@@ -233,6 +234,7 @@ func (c *Compressor) readTank(r readings.Reading) {
 		c.lost()
 	}
 	c.recent.add(r.At, r.Value)
+	c.fine.trail.add(r.At, r.Value)
 	if b, ok := c.blocks.add(r.At, r.Value); ok {
 		c.block(b)
 	}
@@ -247,6 +249,7 @@ func (c *Compressor) unsee(at time.Duration) {
 		c.covered -= min(still, c.covered)
 	}
 	c.blocks.drop()
+	c.drowse()
 	c.closeRun(c.tank.moved)
 	c.hand()
 	c.infer.reset()
@@ -257,7 +260,8 @@ func (c *Compressor) unsee(at time.Duration) {
 
 // lost forgets the present state after a hole in the pressure: what happened in it is not known.
 func (c *Compressor) lost() {
-	if c.infer.state == On && !c.signalled() {
+	c.drowse()
+	if !c.fine.active && c.infer.state == On && !c.signalled() {
 		c.closeRun(c.infer.evidence)
 	}
 	c.hand()
@@ -283,21 +287,33 @@ func (c *Compressor) block(b point) {
 	if c.o.Control == Proportional || c.o.Control == ReliefHeld {
 		return
 	}
+	if c.fine.active {
+		c.sift(b)
+		return
+	}
+	defer c.wake(b)
 	switch ev {
 	case turnedOn:
 		if !c.signalled() {
 			c.hand()
 			c.ledger.open(c.infer.since, c.infer.evidence, c.infer.from, c.infer.began)
 		}
+		if c.fast() && !c.infer.began {
+			c.coarseStart(c.infer.low0)
+		}
 	case turnedOff:
 		stop := c.infer.since
 		// Only a rise of a whole switch gap tells where the switch stands; a dip inside a long run does not.
 		if whole := c.infer.peak-c.infer.from >= minGap; whole && was == On && stop > wasFrom {
-			if !c.infer.began {
+			if !c.infer.began && !c.fast() {
 				c.learnt.in.learn(c.infer.from)
 			}
 			if c.infer.clean {
-				c.learnt.out.learn(c.infer.peak)
+				if !c.fast() {
+					c.learnt.out.learn(c.infer.peak)
+				} else {
+					c.coarseStop(stop)
+				}
 				c.learnFill((c.infer.peak - c.infer.from) / (stop - wasFrom).Seconds())
 			}
 		}
@@ -428,6 +444,7 @@ func (c *Compressor) Tick(at time.Duration) {
 // Close ends the watch: a run still open is handed on as open.
 func (c *Compressor) Close() {
 	c.flush()
+	c.drowse()
 	if c.ledger.isOpen {
 		c.ledger.stillOpen = true
 		c.closeRun(c.ledger.upTo)
@@ -438,6 +455,8 @@ func (c *Compressor) Close() {
 // State returns whether the compressor delivers, and since when.
 func (c *Compressor) State() (State, time.Duration) {
 	switch {
+	case !c.signalled() && c.fine.active:
+		return c.fine.now()
 	case !c.signalled():
 		return c.infer.state, c.infer.since
 	case c.sigOn:

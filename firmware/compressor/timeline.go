@@ -97,6 +97,9 @@ func (c *Compressor) settle(at time.Duration) {
 		l.hold(c.running.at, Off)
 		return
 	}
+	if c.fine.active {
+		return
+	}
 	f := &c.infer
 	switch f.state {
 	case On:

@@ -1,0 +1,275 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package compressor
+
+import (
+	"math"
+	"time"
+)
+
+// fine is the answer of a fast channel. It begins once a run has shown where the switch stops and how fast the
+// compressor fills; until then, and for slow recordings, the inference by evidence stands.
+type fine struct {
+	seg    segmenter
+	trail  trail
+	path   path
+	in     gauge // cut-in, Pa
+	out    gauge // cut-out, Pa
+	lift   gauge // Pa/s
+	active bool
+	begun  bool          // a step is settled since the last hole
+	on     bool          // of the settled steps
+	edge   time.Duration // of the present state
+	from   float64       // Pa at the start of the run
+	tells  float64       // the cut-in by the present run's start, Pa; NaN where it tells none
+	peak   float64
+	rise   float64 // sum over the quiet steps of the run, Pa/s
+	rises  int
+}
+
+const (
+	fastest     = 1100 * time.Millisecond // the longest interval of a channel that is fast enough
+	leastSwitch = 1.5e3                   // Pa, sd: no switch is known better
+	gaugeUp     = 2                       // a start at a higher pressure proves a higher cut-in: few do so by chance
+	calmBefore  = 5 * time.Second         // in which no bag took air before a start that tells the cut-in
+	calmWithin  = 6e3                     // Pa
+	widestGap   = 250e3                   // Pa between the switch points; a start farther down is an engine's; common practice, no source
+	guessedGap  = 100e3                   // Pa between the switch points until a start was seen; common practice, no source
+	guessedSd   = 25e3                    // Pa
+)
+
+// fast says whether readings come often enough for edges to be seen.
+func (c *Compressor) fast() bool { return c.tank.interval > 0 && c.tank.interval <= fastest }
+
+// started notes at which pressure a run started, if nothing else moved the pressure then; its stop shows whether it
+// tells the cut-in.
+func (f *fine) started(h bend) {
+	calm := h.after > 0 && math.Abs(h.before) < 0.2*h.after && f.trail.high(h.at-calmBefore, h.at) < h.level+calmWithin
+	f.tells = math.NaN()
+	if calm {
+		f.tells = h.level
+	}
+}
+
+// stopped learns the switch points from a run that stopped at h: only a whole rise tells where the switch stands, a
+// stretch of one does not. It reports whether the cut-in and the cut-out were learned.
+func (f *fine) stopped(from float64, h bend) (in, out bool) {
+	gap := minGap
+	if f.in.n > 0 {
+		gap = max(gap, min(f.out.mean-f.in.mean, widestGap)/2)
+	}
+	if h.level-from < gap || h.before <= 0 || h.after < -0.4*h.before || h.after > 0.2*h.before {
+		return false, false
+	}
+	f.out.see(h.level, leastSwitch, gaugeRow)
+	if d := h.level - f.tells; d >= gap && d <= widestGap {
+		f.in.see(f.tells, leastSwitch, gaugeUp)
+		in = true
+	}
+	return in, true
+}
+
+// coarseStart and coarseStop learn from the inference by evidence, until the fine answer stands.
+func (c *Compressor) coarseStart(at time.Duration) {
+	c.fine.tells = math.NaN()
+	if h, ok := c.fine.trail.hinge(at); ok {
+		c.fine.started(h)
+	}
+}
+
+func (c *Compressor) coarseStop(at time.Duration) {
+	h, ok := c.fine.trail.hinge(at)
+	if ok && c.learnStop(c.infer.from, h) {
+		lift := h.before - h.after
+		c.fine.lift.see(lift, liftLeast*lift, gaugeRow)
+	}
+}
+
+// learnStop learns the switch points from a stop.
+func (c *Compressor) learnStop(from float64, h bend) bool {
+	in, out := c.fine.stopped(from, h)
+	if in {
+		c.learnt.in.learn(c.fine.tells)
+	}
+	if out {
+		c.learnt.out.learn(h.level)
+	}
+	return out
+}
+
+const liftLeast = 0.05 // of the lift, sd of a value at least
+
+// wake begins the fine answer when what it needs is known and nothing is under way.
+func (c *Compressor) wake(b point) {
+	f := &c.fine
+	if f.active || !c.switches() || !c.fast() || f.out.n == 0 || f.lift.n == 0 {
+		return
+	}
+	if c.infer.state != Off || c.ledger.isOpen && !c.signalled() {
+		return
+	}
+	c.hand()
+	f.active, f.on, f.begun, f.edge = true, false, false, b.at
+	f.seg.start()
+	f.seg.fall = max(0, c.idleFall)
+	c.tune()
+	f.seg.add(b)
+}
+
+// tune gives the segmenter what is known now.
+func (c *Compressor) tune() {
+	f := &c.fine
+	s := &f.seg
+	s.lift = f.lift.mean
+	s.out, s.utSd = f.out.mean, max(f.out.sd, leastSwitch)
+	s.in, s.inSd = f.in.mean, max(f.in.sd, leastSwitch)
+	if f.in.n == 0 {
+		s.in, s.inSd = s.out-guessedGap, guessedSd
+	}
+}
+
+// sift takes a block while the fine answer stands.
+func (c *Compressor) sift(b point) {
+	f := &c.fine
+	f.seg.off = c.undriven(b.at)
+	f.seg.add(b)
+	c.plain(f.seg.settle(&f.path))
+}
+
+// plain takes the steps up to index to as they are.
+func (c *Compressor) plain(to int) {
+	f := &c.fine
+	for k := f.seg.done; k < to; k++ {
+		st := &f.seg.ring[k%steps]
+		on := f.path.on[k%steps]
+		calm := !f.path.fill[k%steps] && f.path.level[k%steps] == 0
+		slope := (st.to.v - st.from.v) / (st.to.at - st.from.at).Seconds()
+		switch {
+		case !f.begun:
+			f.begun, f.on, f.edge = true, on, st.from.at
+			if on {
+				c.fineStart(st.from.at, st.from.v, true)
+			}
+		case on && !f.on:
+			at, v := c.startEdge(st.from)
+			c.fineStart(at, v, false)
+		case !on && f.on:
+			c.fineStop(st.from)
+		}
+		f.on = on
+		if on {
+			f.peak = max(f.peak, st.to.v)
+			if calm {
+				f.rise += slope + st.cool
+				f.rises++
+			}
+		} else if calm && st.from.at-f.edge > 2*time.Second {
+			const memory = 120.0
+			w := (st.to.at - st.from.at).Seconds() / memory
+			f.seg.fall = max(0, f.seg.fall+w*(-slope-st.cool-f.seg.fall))
+		}
+		f.seg.done = k + 1
+		if !c.signalled() {
+			s := Off
+			if on {
+				s = On
+			}
+			c.line.hold(st.from.at-2*edgeReach, s)
+		}
+	}
+}
+
+// startEdge returns when and at which pressure the run that begins near p started. Most runs start while a bag takes
+// air and go on falling at first: then the pressure fell through the cut-in when the run started.
+func (c *Compressor) startEdge(p point) (time.Duration, float64) {
+	f := &c.fine
+	f.tells = math.NaN()
+	if at, slope, fell := f.trail.falls(p.at-edgeReach-edgeSide, p.at+edgeReach, f.seg.in); fell && f.in.n > 0 && slope < -0.25*f.seg.lift {
+		return at, f.seg.in
+	}
+	h, ok := f.trail.hinge(p.at)
+	if !ok {
+		return p.at, p.v
+	}
+	f.started(h)
+	return h.at, h.level
+}
+
+func (c *Compressor) fineStart(at time.Duration, v float64, began bool) {
+	f := &c.fine
+	at = max(at, f.edge)
+	if !c.signalled() {
+		if !began {
+			c.line.hold(at, Off)
+		}
+		c.ledger.open(at, at, v, began)
+	}
+	f.edge, f.from, f.peak, f.rise, f.rises = at, v, v, 0, 0
+}
+
+func (c *Compressor) fineStop(p point) {
+	f := &c.fine
+	at, level := p.at, f.peak
+	h, ok := f.trail.hinge(p.at)
+	if ok {
+		at = h.at
+	}
+	at = max(at, f.edge)
+	if ok && c.learnStop(f.from, h) {
+		level = h.level
+	}
+	if f.rises >= 4 {
+		rise := f.rise / float64(f.rises)
+		f.lift.see(rise+f.seg.fall, liftLeast*f.seg.lift, gaugeRow)
+		c.learnFill(max(1, (f.peak-f.from)/max(0.5, (at-f.edge).Seconds())))
+	}
+	c.tune()
+	if !c.signalled() {
+		c.line.hold(at, On)
+		c.ledger.to = level
+		c.closeRun(at)
+		c.hand()
+	}
+	f.edge = at
+}
+
+// drowse ends the fine answer's present stretch at a hole: what was open is decided as it looks.
+func (c *Compressor) drowse() {
+	f := &c.fine
+	if !f.active {
+		return
+	}
+	if f.seg.n > f.seg.done {
+		f.seg.settle(&f.path)
+		c.plain(f.seg.n)
+	}
+	if f.on && !c.signalled() {
+		c.line.hold(f.seg.prev.at, On)
+		c.closeRun(f.seg.prev.at)
+		c.hand()
+	}
+	f.on, f.begun = false, false
+	f.seg.start()
+	f.trail.drop()
+}
+
+// undriven says that a signal rules the compressor out.
+func (c *Compressor) undriven(at time.Duration) bool {
+	return c.drive.alive(at) && c.drive.value <= turning || c.ign.alive(at) && c.ign.value <= 0.5
+}
+
+// now returns the likelier state, and since when.
+func (f *fine) now() (State, time.Duration) {
+	if !f.seg.have {
+		return Unknown, f.edge
+	}
+	on := f.seg.now()
+	since := f.edge
+	if on != f.on {
+		since = f.seg.upTo()
+	}
+	if on {
+		return On, since
+	}
+	return Off, since
+}

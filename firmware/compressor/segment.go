@@ -1,0 +1,331 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package compressor
+
+import (
+	"math"
+	"time"
+)
+
+// The segmentation of a fast channel: which of the hidden states explains the slopes best (Viterbi's algorithm; from
+// memory). A hidden state says three things: what the compressor does, whether the tank also loses air all the time
+// (leak), and whether a bag takes air just now (fill). The slope tells little of a compressor that starts while bags
+// fill; the pressure switch tells more. So the chance to start or stop depends on the pressure: near certain where
+// the switch stands, rare elsewhere, where only an engine that is switched on or off can do it.
+const (
+	idle = iota // off, the switch waits for the cut-in
+	dead        // off below the cut-in: nothing drives it
+	pump        // on
+	actors
+)
+
+const (
+	levels = 5 // of a loss that lasts: none, and four sizes of leak
+	moods  = 2 // a bag takes air or not
+	hidden = actors * levels * moods
+)
+
+func state(actor, level, mood int) int { return (actor*levels+level)*moods + mood }
+
+// steps is how many blocks are kept: the answer waits no longer than that.
+const (
+	steps   = 128
+	leastBy = 6   // blocks by which the answer follows at least: edges need to see what comes after them
+	mostBy  = 120 // blocks after which the likelier answer is taken
+	clear   = 8.0 // natural logarithm of how much likelier the other answer must be to keep this one open
+)
+
+// segmenter explains the blocks of a fast channel.
+type segmenter struct {
+	lift float64 // what the compressor adds to the slope, Pa/s
+	fall float64 // mean fall of the idle tank, Pa/s
+	in   float64 // cut-in, Pa
+	out  float64 // cut-out, Pa
+	inSd float64
+	utSd float64
+
+	have  bool
+	prev  point
+	score [hidden]float64
+	ring  [steps]step
+	n     int // steps so far
+	done  int // of them settled
+	noise noise
+	warm  float64 // pressure that is there because the gas is warmer than the wall, Pa
+	off   bool // a signal says that nothing drives it
+}
+
+// step is one block against the one before.
+type step struct {
+	from, to point
+	cool     float64 // by which the gas that cools makes the pressure fall, Pa/s; negative while it warms
+	back     [hidden]uint8
+}
+
+// start begins anew behind a hole; what was learned stays.
+func (s *segmenter) start() {
+	s.have, s.n, s.done, s.warm = false, 0, 0, 0
+	s.noise.restart()
+}
+
+// leakSizes are the levels' losses as a share of the lift, and how far about each a level reaches.
+func leakSize(level int) (share, sd float64) {
+	switch level {
+	case 1:
+		return 0.25, 0.06
+	case 2:
+		return 0.5, 0.1
+	case 3:
+		return 0.8, 0.16
+	case 4:
+		return 1.2, 0.25
+	default:
+		return 0, 0
+	}
+}
+
+// soft is a smooth step from 0 to 1, within a few hundredths of the normal distribution's.
+func soft(z float64) float64 { return 1 / (1 + math.Exp(-1.702*z)) }
+
+// The chances of a block of half a second; common practice for orders of magnitude, no source. None was fitted.
+const (
+	coolTime   = 35.0   // s in which a tank's gas cools to its wall: 12 to 90
+	hotShare   = 0.35   // of a rise that is heat: 1 - wall/(k*inlet), absolute temperatures; heatShare for a fall
+	fillBegins = 0.12   // a bag begins to take air
+	fillGoesOn = 0.6    // and goes on
+	leakComes  = 1e-30   // a loss that lasts changes its size
+	seldom     = 1e-7   // an engine starts or stops
+	dead2pump  = 1e-7
+	notDriven  = 0.02   // at the cut-in nothing drives the compressor
+	notInWork  = 1e-5   // the same while bags take air fast: the machine is at work
+	stubborn   = 0.05   // least chance that a switch lets the pressure pass: it may have drifted
+	anything   = 1e-3   // density of a slope that nothing explains, times lift
+	offSpread  = 0.06   // by which an idle tank's slope strays, of the lift: gas that cools after a run
+	onSpread   = 0.15   // by which a rise strays: speed, heat
+	coolSpread = 0.5    // by which the cooling strays, of itself
+	fillMost   = 6.0    // fills as fast as that are as likely as slow ones, of the lift
+	likeNo     = -1e300 // impossible
+)
+
+// add takes the next block and explains it; the first one only begins.
+func (s *segmenter) add(b point) {
+	s.noise.add(b.v)
+	if !s.have {
+		s.have, s.prev = true, b
+		for i := range s.score {
+			s.score[i] = likeNo
+		}
+		up := soft((s.out - b.v) / s.utSd)
+		s.score[state(idle, 0, 0)] = 0
+		s.score[state(dead, 0, 0)] = math.Log(0.1)
+		s.score[state(pump, 0, 0)] = math.Log(0.5*up + 1e-6)
+		return
+	}
+	st := &s.ring[s.n%steps]
+	st.from, st.to = s.prev, b
+	dt := (b.at - s.prev.at).Seconds()
+	s.warm *= math.Exp(-dt / coolTime)
+	st.cool = s.warm / coolTime
+	share := heatShare
+	if b.v > s.prev.v {
+		share = hotShare
+	}
+	s.warm += share * (b.v - s.prev.v)
+	s.prev = b
+	s.n++
+	s.forward(st, dt)
+}
+
+// forward does one step of the algorithm: for each state the best way into it.
+func (s *segmenter) forward(st *step, dt float64) {
+	var act [actors][actors]float64
+	s.chances(st, dt, &act)
+	stay := [moods][moods]float64{
+		{math.Log(1 - fillBegins), math.Log(fillBegins)}, {math.Log(1 - fillGoesOn), math.Log(fillGoesOn)},
+	}
+	same, other := math.Log(1-leakComes), math.Log(leakComes/(levels-1))
+
+	// The three things change independently: one after the other, each with the best of what came before.
+	var a, b [hidden]float64
+	var fromA, fromB [hidden]uint8
+	for actor := range actors {
+		for mood := range moods {
+			best, at := likeNo, 0
+			for l := range levels {
+				if v := s.score[state(actor, l, mood)]; v > best {
+					best, at = v, state(actor, l, mood)
+				}
+			}
+			for l := range levels {
+				i := state(actor, l, mood)
+				a[i], fromA[i] = s.score[i]+same, uint8(i) //nolint:gosec // below hidden
+				if v := best + other; v > a[i] {
+					a[i], fromA[i] = v, uint8(at) //nolint:gosec // below hidden
+				}
+			}
+		}
+		for l := range levels {
+			i, j := state(actor, l, 0), state(actor, l, 1)
+			for mood, to := range [moods]int{i, j} {
+				b[to], fromB[to] = a[i]+stay[0][mood], fromA[i]
+				if v := a[j] + stay[1][mood]; v > b[to] {
+					b[to], fromB[to] = v, fromA[j]
+				}
+			}
+		}
+	}
+	slope := (st.to.v - st.from.v) / dt
+	top := likeNo
+	for l := range levels {
+		for mood := range moods {
+			off := s.likely(slope, dt, st.cool, false, l, mood)
+			on := s.likely(slope, dt, st.cool, true, l, mood)
+			for to := range actors {
+				i := state(to, l, mood)
+				best, at := likeNo, state(to, l, mood)
+				for from := range actors {
+					if v := b[state(from, l, mood)] + act[from][to]; v > best {
+						best, at = v, state(from, l, mood)
+					}
+				}
+				st.back[i] = fromB[at]
+				s.score[i] = best + off
+				if to == pump {
+					s.score[i] = best + on
+				}
+				top = max(top, s.score[i])
+			}
+		}
+	}
+	for i := range s.score {
+		s.score[i] = max(s.score[i]-top, likeNo)
+	}
+}
+
+// chances are the logarithms of how likely the compressor starts and stops at these pressures.
+func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) {
+	low, high := min(st.from.v, st.to.v), max(st.from.v, st.to.v)
+	starts := soft((s.in - low) / s.inSd)
+	stops := soft((high - s.out) / s.utSd)
+	rare := seldom * dt / blockLength.Seconds()
+	starts = min(max(starts, rare), 1-stubborn)
+	stops = min(max(stops, rare), 1-stubborn)
+	still := notDriven
+	if st.from.v-st.to.v > s.lift*dt {
+		still = notInWork
+	}
+	act[idle] = [actors]float64{math.Log(1 - starts), math.Log(still*starts + 1e-9), math.Log((1 - still) * starts)}
+	act[dead] = [actors]float64{math.Log(100*rare*soft((low-s.in)/s.inSd) + 1e-12), math.Log(1 - 101*rare), math.Log(dead2pump)}
+	act[pump] = [actors]float64{math.Log(stops), math.Log(rare), math.Log(1 - stops - rare)}
+	if s.off {
+		act[idle][pump], act[dead][pump], act[pump][pump] = likeNo, likeNo, likeNo
+		act[pump][dead] = math.Log(0.5)
+	}
+}
+
+// likely is the logarithm of the density of a slope, times the lift.
+func (s *segmenter) likely(slope, dt, cool float64, on bool, level, mood int) float64 {
+	base, spread := -s.fall-cool, offSpread
+	if on {
+		base, spread = base+s.lift, onSpread
+	}
+	share, sd := leakSize(level)
+	loss := (base-slope)/s.lift - share // in lifts
+	noise := s.slopeNoise(dt) / s.lift
+	thermal := coolSpread * cool / s.lift
+	sigma := math.Sqrt(spread*spread + sd*sd + noise*noise + thermal*thermal)
+	like := 0.0
+	if mood == 0 || loss < 0 {
+		z := loss / sigma
+		like = -z * z / 2
+	}
+	if mood == 0 {
+		like -= math.Log(sigma * 2.5066)
+	} else {
+		like -= math.Log(fillMost) + max(0, loss-fillMost)/fillMost
+	}
+	return max(like, math.Log(anything))
+}
+
+// slopeNoise is the standard deviation of a slope between two blocks by the sensor's noise, Pa/s.
+func (s *segmenter) slopeNoise(dt float64) float64 { return max(s.noise.sd(), 20) * math.Sqrt2 / dt }
+
+// path is what the likeliest states say of the steps that are not settled.
+type path struct {
+	on    [steps]bool  // by index modulo steps
+	level [steps]uint8 // of the loss
+	fill  [steps]bool
+}
+
+// best returns the likeliest state, or the likeliest with the compressor on or off.
+func (s *segmenter) best(lo, hi int) int {
+	at := lo
+	for i := lo + 1; i < hi; i++ {
+		if s.score[i] > s.score[at] {
+			at = i
+		}
+	}
+	return at
+}
+
+const pumping = pump * levels * moods // states from here on have the compressor on
+
+// settle returns the index up to which the steps are plain, and fills what they are; s.done when nothing new is. A step
+// is plain when every state that may still prove right comes from the same answer. States that would contradict what is
+// settled are dropped, so that no answer is ever taken back.
+func (s *segmenter) settle(p *path) int {
+	limit := s.n - leastBy
+	if limit <= s.done {
+		return s.done
+	}
+	var came [hidden]uint8
+	for i := range came {
+		came[i] = uint8(i) //nolint:gosec // below hidden
+	}
+	first := s.best(0, hidden)
+	forced := s.n - mostBy
+	agree := s.n // steps below are the same for all
+	for k := s.n - 1; k >= s.done; k-- {
+		w := came[first]
+		on := w >= pumping
+		p.on[k%steps], p.level[k%steps], p.fill[k%steps] = on, w/moods%levels, w%moods == 1
+		back := &s.ring[k%steps].back
+		for i, c := range came {
+			if (c >= pumping) != on && s.score[i] > -clear {
+				agree = k
+			}
+			came[i] = back[c]
+		}
+	}
+	to := max(min(limit, max(agree, forced)), s.done)
+	if to > s.done {
+		s.prune(to, p.on[(to-1)%steps])
+	}
+	return to
+}
+
+// prune drops the states that do not come from the answer on at step to-1.
+func (s *segmenter) prune(to int, on bool) {
+	for i := range s.score {
+		c := uint8(i) //nolint:gosec // below hidden
+		for k := s.n - 1; k >= to; k-- {
+			c = s.ring[k%steps].back[c]
+		}
+		if (c >= pumping) != on {
+			s.score[i] = likeNo
+		}
+	}
+}
+
+// now returns whether the compressor delivers by the likeliest state.
+func (s *segmenter) now() bool {
+	return s.have && s.score[s.best(pumping, hidden)] > s.score[s.best(0, pumping)]
+}
+
+// upTo returns the time of the block before the first step that is not settled.
+func (s *segmenter) upTo() time.Duration {
+	if s.done < s.n {
+		return s.ring[s.done%steps].from.at
+	}
+	return s.prev.at
+}
