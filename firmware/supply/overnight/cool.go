@@ -106,11 +106,11 @@ func (r *rest) fit(sh shape, around, first float64) fitted {
 		w := abs * abs / (sd*sd/float64(b.n) + off*off)
 		y := math.Log(math.Max(b.p+around, 1e3)) - y0
 		x := [3]float64{1, sh.left(b.t, first), b.t - end}
-		for j := range 3 {
-			for k := range j + 1 {
-				h[j][k] += w * x[j] * x[k]
+		for j, xj := range x {
+			for k, xk := range x[:j+1] {
+				h[j][k] += w * xj * xk
 			}
-			g[j] += w * x[j] * y
+			g[j] += w * xj * y
 		}
 		cost += w * y * y
 	}

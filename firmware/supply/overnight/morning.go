@@ -14,7 +14,7 @@ type morning struct {
 
 // readMorning closes the morning of a place once it was still for a minute.
 func (o *Overnight) readMorning(p *place) {
-	if p.settled || !p.rest.ripe() || p.rest.till-p.rest.from < firstMinute {
+	if p.settled || !p.rest.ripe() || p.rest.till-p.rest.from < morningSpan {
 		return
 	}
 	o.closeMorning(p)

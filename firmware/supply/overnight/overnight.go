@@ -91,7 +91,7 @@ const (
 
 const (
 	stillFor     = 10 * time.Second // of calm before a reading counts
-	firstMinute  = time.Minute      // of the morning
+	morningSpan  = time.Minute      // of the morning
 	shortest     = 3 * time.Hour
 	giveUp       = 10 * time.Minute // after which the night is not known, if a reading or the clock has not come
 	othersWait   = 90 * time.Second // for the ranks, once the tank is known

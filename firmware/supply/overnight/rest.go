@@ -20,7 +20,7 @@ const (
 	jump       = 800.0 // Pa from one pair of seconds to the next that no rest makes: a supply of 0.4 kPa/s, a valve
 	cooling    = 1.3   // by how much a cooling tank's fall may grow from one pair to the next; in truth it only shrinks
 	usualNoise = 160.0 // Pa of a second's mean: 0.05 % of 1 MPa at 10 readings a second
-	blockCount = 64
+	blockCount = 32
 )
 
 // rest is one rest: its newest seconds, which may yet turn out to be its end, and before them its whole course in blocks

@@ -1,0 +1,468 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package overnight_test
+
+import (
+	"bytes"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"airhold/firmware/readings"
+	"airhold/firmware/supply/overnight"
+)
+
+type values map[readings.Channel]float64
+
+// feed gives each second one reading of each channel named, and ticks, from second from on.
+func feed(o *overnight.Overnight, from, n int, v func(i int) values) {
+	for i := from; i < from+n; i++ {
+		at := time.Duration(i) * time.Second
+		for ch, x := range v(i) {
+			o.Read(readings.Reading{At: at, Channel: ch, Value: x})
+		}
+		o.Tick(at)
+	}
+}
+
+func still(v values) func(int) values { return func(int) values { return v } }
+
+func options() overnight.Options {
+	return overnight.Options{
+		Volumes: []overnight.Volume{{Name: "tank", Where: "tank", Pressure: tank, Volume: 0.038, Uncertainty: 0.03}},
+		Wall:    wall, Ambient: ambient, Barometer: glass, Ignition: key, Drive: drive, Speed: speed,
+		UTC: clockFrom(evening()),
+	}
+}
+
+func withFront(o overnight.Options) overnight.Options {
+	o.Volumes = append(o.Volumes,
+		overnight.Volume{Name: "front", Where: "front rank", Pressure: front, Volume: 0.0185, Uncertainty: 0.2, Stretch: 5e-7, Holds: true})
+	return o
+}
+
+const (
+	evePa    = 690e3
+	eveK     = zeroC + 19
+	mornK    = zeroC + 4
+	barePa   = 98.3e3
+	tenHours = 10 * time.Hour
+)
+
+// cold is what the evening's pressure becomes by cooling alone: p*T2/T1 of the absolute pressure, by hand.
+func cold() float64 { return (evePa+barePa)*mornK/eveK - barePa }
+
+func eveValues() values { return values{tank: evePa, wall: eveK, ambient: eveK, glass: barePa} }
+
+func mornValues(p float64) values {
+	return values{tank: p, wall: mornK, ambient: mornK, glass: barePa}
+}
+
+// leave plays an evening in which the machine rested for ten minutes, and returns what is kept.
+func leave(o overnight.Options, v values) []byte {
+	box := overnight.New(o, table())
+	feed(box, 1, 600, still(v))
+	return box.Save()
+}
+
+// wake boots later and plays the first 80 seconds.
+func wake(o overnight.Options, saved []byte, later time.Duration, v values) *overnight.Overnight {
+	o.Saved, o.UTC = saved, clockFrom(evening().Add(later))
+	box := overnight.New(o, table())
+	feed(box, 1, 80, still(v))
+	return box
+}
+
+func only(t *testing.T, o *overnight.Overnight) overnight.Hold {
+	t.Helper()
+	h := o.Held()
+	if len(h) != 1 {
+		t.Fatalf("Held() = %+v; want one place", h)
+	}
+	return h[0]
+}
+
+// By hand: 38 L, 690 kPa over 98.3 kPa, 19 to 4 degC. The gas law explains 40.5 kPa; 6.0 kPa more in ten hours are
+// 0.038*6000/100e3*293.15/277.15 m3 ANR = 2.41 L, 0.00402 L/min. The vapour that turned to water hides at most 1.4 kPa of it.
+func TestColdMorningByHand(t *testing.T) {
+	var notes journal
+	o := options()
+	saved := leave(o, eveValues())
+	o.Notes = &notes
+	box := wake(o, saved, tenHours, mornValues(cold()-6000))
+	h := only(t, box)
+	if !h.Known || h.From.SI != evePa || math.Abs(h.Cooling.SI-41.2e3) > 0.8e3 || math.Abs(h.Hours-10) > 0.2 || h.Warm != "tank wall" {
+		t.Errorf("Held() = %+v; want known, about 41 kPa explained in 10 h, by the tank wall", h)
+	}
+	if math.Abs(h.Leak.SI/litre-0.0040) > 0.0006 || h.Leak.Low > 0.00402*litre || h.Leak.High < 0.00402*litre {
+		t.Errorf("leak %v (%v to %v) L/min; want about 0.0040", h.Leak.SI/litre, h.Leak.Low/litre, h.Leak.High/litre)
+	}
+	if w, _ := box.State(); w != overnight.Held {
+		t.Errorf("State() = %s; want held", w)
+	}
+	if got, want := box.Words(), "Held overnight: 690 -> 644 kPa, cooling explains 41 of 46, leak"; !strings.HasPrefix(got, want) {
+		t.Errorf("Words() = %q; want %q...", got, want)
+	}
+	feed(box, 81, 1200, still(mornValues(cold())))
+	if len(notes) != 1 || notes[0] != "overnight-hold: "+box.Words() {
+		t.Errorf("notes %q; want one, with the words", notes)
+	}
+}
+
+func TestNoLeakIsNone(t *testing.T) {
+	for _, dk := range []float64{-25, -15, 0, 12} {
+		o := options()
+		saved := leave(o, eveValues())
+		v := values{tank: (evePa+barePa)*(eveK+dk)/eveK - (barePa + 700), wall: eveK + dk, ambient: eveK + dk, glass: barePa + 700}
+		h := only(t, wake(o, saved, tenHours, v))
+		if !h.Known || h.Leak.Low > 0 || h.Leak.High < 0 {
+			t.Errorf("%+v K, 7 hPa more, no leak: %+v; want an interval around none", dk, h)
+		}
+	}
+}
+
+func TestLossIsLost(t *testing.T) {
+	o := withFront(options())
+	eve, morn := eveValues(), mornValues(250e3)
+	eve[front], morn[front] = 300e3, 280e3
+	box := wake(o, leave(o, eve), tenHours, morn)
+	if w, why := box.State(); w != overnight.Lost || why != "" {
+		t.Errorf("State() = %s, %q; want lost", w, why)
+	}
+	if got := box.Words(); !strings.HasPrefix(got, "Lost air overnight: 690 -> 250 kPa") || !strings.Contains(got, "; front rank ") {
+		t.Errorf("Words() = %q; want what was lost, and the rank", got)
+	}
+	if h := box.Held(); len(h) != 2 || h[1].Where != "front rank" || !h[1].Known || h[1].Warm != "air" {
+		t.Errorf("Held() = %+v; want the front rank second, by the air", h)
+	}
+}
+
+// A rank that stretches holds V*(1 + s*p): 300 to 250 kPa over 98.3 kPa at one temperature, 18.5 L and 5 % a bar, are
+// 18.5*(398.3*1.15 - 348.3*1.125)/100 = 12.25 L at the pressure p0 and the place's temperature, by hand.
+func TestRankStretches(t *testing.T) {
+	o := withFront(options())
+	eve, morn := eveValues(), eveValues()
+	eve[front], morn[front] = 300e3, 250e3
+	h := wake(o, leave(o, eve), tenHours, morn).Held()
+	want := 12.25e-3 * 293.15 / eveK / (h[1].Hours * 3600)
+	if !h[1].Known || math.Abs(h[1].Leak.SI/want-1) > 0.01 {
+		t.Errorf("leak %v L/min; want %v: %+v", h[1].Leak.SI/litre, want/litre, h[1])
+	}
+}
+
+func TestVentedRankIsLeftOut(t *testing.T) {
+	o := withFront(options())
+	o.Volumes[1].Holds = false
+	eve := eveValues()
+	eve[front] = 300e3
+	if h := wake(o, leave(o, eve), tenHours, mornValues(cold())).Held(); len(h) != 1 {
+		t.Errorf("Held() = %+v; want the tank alone", h)
+	}
+}
+
+// Each reason why a night is not known.
+func TestNotKnown(t *testing.T) {
+	rising := func(i int) values {
+		v := mornValues(500e3 + 5e3*float64(i))
+		return v
+	}
+	play := func(o overnight.Options, saved []byte, n int, v func(int) values) *overnight.Overnight {
+		o.Saved, o.UTC = saved, clockFrom(evening().Add(tenHours))
+		box := overnight.New(o, table())
+		feed(box, 1, n, v)
+		return box
+	}
+	for _, tc := range []struct {
+		name string
+		why  string
+		box  func() *overnight.Overnight
+	}{
+		{"nothing kept", "no reading was kept", func() *overnight.Overnight {
+			return wake(options(), nil, tenHours, mornValues(cold()))
+		}},
+		{"not readable", "could not be read", func() *overnight.Overnight {
+			return wake(options(), []byte("rubbish"), tenHours, mornValues(cold()))
+		}},
+		{"clock in the evening", "clock was not right in the evening", func() *overnight.Overnight {
+			o := options()
+			o.UTC = func(at time.Duration) (time.Time, bool) { return evening().Add(at), false }
+			return wake(options(), leave(o, eveValues()), tenHours, mornValues(cold()))
+		}},
+		{"clock in the morning", "clock is not right this morning", func() *overnight.Overnight {
+			o := options()
+			o.Saved = leave(o, eveValues())
+			o.UTC = nil
+			box := overnight.New(o, table())
+			feed(box, 1, 80, still(mornValues(cold())))
+			return box
+		}},
+		{"clock backwards", "clock went backwards", func() *overnight.Overnight {
+			return wake(options(), leave(options(), eveValues()), -tenHours, mornValues(cold()))
+		}},
+		{"too short", "lie between", func() *overnight.Overnight {
+			return wake(options(), leave(options(), eveValues()), 3*time.Hour, mornValues(cold()))
+		}},
+		{"no temperature in the evening", "in the evening", func() *overnight.Overnight {
+			return wake(options(), leave(options(), values{tank: evePa}), tenHours, mornValues(cold()))
+		}},
+		{"no temperature in the morning", "in the morning", func() *overnight.Overnight {
+			return wake(options(), leave(options(), eveValues()), tenHours, values{tank: evePa})
+		}},
+		{"charged", "someone charged it", func() *overnight.Overnight {
+			return wake(options(), leave(options(), eveValues()), tenHours, mornValues(cold()+40e3))
+		}},
+		{"emptied", "is empty: drained, or leaked out", func() *overnight.Overnight {
+			return wake(options(), leave(options(), eveValues()), tenHours, mornValues(3e3))
+		}},
+		{"left empty", "left without pressure", func() *overnight.Overnight {
+			v := eveValues()
+			v[tank] = 4e3
+			return wake(options(), leave(options(), v), tenHours, mornValues(4e3))
+		}},
+		{"another sensor", "sensor of the tank or its calibration was changed", func() *overnight.Overnight {
+			a, b := options(), options()
+			a.Volumes[0].Sensor, b.Volumes[0].Sensor = "adc main 0, 1 MPa", "adc main 0, 1 MPa, offset 3 kPa"
+			return wake(b, leave(a, eveValues()), tenHours, mornValues(cold()))
+		}},
+		{"ran in between", "ran in between", func() *overnight.Overnight {
+			between := options()
+			between.Saved, between.UTC = leave(options(), eveValues()), clockFrom(evening().Add(2*time.Hour))
+			box := overnight.New(between, table())
+			feed(box, 1, 40, rising)
+			return wake(options(), box.Save(), tenHours, mornValues(cold()))
+		}},
+		{"at work when the power went", "still at work", func() *overnight.Overnight {
+			box := overnight.New(options(), table())
+			feed(box, 1, 600, still(eveValues()))
+			feed(box, 601, 10, func(i int) values {
+				v := eveValues()
+				v[tank] += 5e3 * float64(i-600)
+				return v
+			})
+			return wake(options(), box.Save(), tenHours, mornValues(cold()))
+		}},
+		{"worked at once", "worked before", func() *overnight.Overnight {
+			return play(options(), leave(options(), eveValues()), 60, rising)
+		}},
+		{"drove off at once", "worked before", func() *overnight.Overnight {
+			v := mornValues(cold())
+			v[speed] = 2
+			return play(options(), leave(options(), eveValues()), 60, still(v))
+		}},
+		{"no reading in the morning", "no good reading", func() *overnight.Overnight {
+			return play(options(), leave(options(), eveValues()), 700, still(values{wall: mornK}))
+		}},
+		{"no volume", "volume of the tank", func() *overnight.Overnight {
+			o := options()
+			o.Volumes[0].Volume = 0
+			return wake(o, leave(options(), eveValues()), tenHours, mornValues(cold()))
+		}},
+		{"no channel", "pressure channel of the tank", func() *overnight.Overnight {
+			o := options()
+			o.Volumes[0].Pressure = none
+			return play(o, leave(options(), eveValues()), 700, still(values{wall: mornK}))
+		}},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			h := only(t, tc.box())
+			if h.Known || !strings.Contains(h.Why, tc.why) {
+				t.Errorf("known %v, why %q; want not known, ...%q...", h.Known, h.Why, tc.why)
+			}
+			if h.Leak.SI != 0 || !h.Leak.IsZero() {
+				t.Errorf("a leak of %+v is told all the same", h.Leak)
+			}
+		})
+	}
+}
+
+func TestClockComesLate(t *testing.T) {
+	var notes journal
+	o := options()
+	o.Saved, o.Notes = leave(o, eveValues()), &notes
+	right := false
+	o.UTC = func(at time.Duration) (time.Time, bool) { return evening().Add(tenHours + at), right }
+	box := overnight.New(o, table())
+	feed(box, 1, 200, still(mornValues(cold()-20e3)))
+	if h := only(t, box); h.Known || len(notes) != 0 {
+		t.Fatalf("known %v, notes %q without a clock", h.Known, notes)
+	}
+	right = true
+	// By now it works: the morning's reading stands.
+	feed(box, 201, 20, func(i int) values { return mornValues(cold() - 20e3 + 6e3*float64(i-200)) })
+	if h := only(t, box); !h.Known || math.Abs(h.To.SI-(cold()-20e3)) > 1 || len(notes) != 1 {
+		t.Errorf("%+v, notes %q; want known from the first minute, one note", h, notes)
+	}
+}
+
+// A box whose power blinks when the engine is cranked still says what the night did, and so does one that somebody only
+// looked at in the evening.
+func TestPowerBlinks(t *testing.T) {
+	o := options()
+	first := wake(o, leave(o, eveValues()), tenHours, mornValues(cold()-20e3))
+	second := wake(o, first.Save(), tenHours+2*time.Minute, mornValues(cold()-20e3))
+	if second.Words() != first.Words() || second.Words() == "" {
+		t.Errorf("after a blink Words() = %q; want %q", second.Words(), first.Words())
+	}
+	look := wake(o, leave(o, eveValues()), time.Hour, values{tank: evePa - 14e3, wall: eveK - 5, ambient: eveK - 5, glass: barePa})
+	if look.Words() != "" {
+		t.Errorf("Words() = %q an hour later; want none", look.Words())
+	}
+	h := only(t, wake(o, look.Save(), tenHours, mornValues(cold()-20e3)))
+	if !h.Known || math.Abs(h.Hours-10) > 0.2 {
+		t.Errorf("after a look in the evening: %+v; want ten hours", h)
+	}
+}
+
+// A box that keeps its power sees the night by the key.
+func TestBoxKeepsItsPower(t *testing.T) {
+	o := options()
+	o.UTC = nil // its own clock tells how long the night was
+	box := overnight.New(o, table())
+	v := eveValues()
+	v[key] = 1
+	feed(box, 1, 300, still(v))
+	v[key] = 0
+	feed(box, 301, 700, still(v))
+	const hours = 9 * 3600
+	feed(box, 1001, hours, func(i int) values {
+		share := float64(i-1000) / hours
+		k := eveK + (mornK-eveK)*share
+		return values{tank: (evePa+barePa)*k/eveK - barePa - 8e3*share, wall: k, ambient: k, glass: barePa, key: 0}
+	})
+	m := mornValues(cold() - 8e3)
+	m[key] = 1
+	feed(box, 1001+hours, 90, still(m))
+	h := only(t, box)
+	// 38 L that lose 8 kPa: 0.038*8e3/100e3*293.15/277.15 m3 in 9.1 h.
+	if want := 0.038 * 8e3 / 100e3 * 293.15 / mornK / (9.1 * 3600); !h.Known || math.Abs(h.Leak.SI-want) > 0.0008*litre {
+		t.Errorf("%+v; want a leak of %v L/min", h, want/litre)
+	}
+}
+
+func TestSavedComesBack(t *testing.T) {
+	o := withFront(options())
+	eve := eveValues()
+	eve[front] = 300e3
+	morn := mornValues(cold())
+	morn[front] = 280e3
+	saved := leave(o, eve)
+	if again := leave(o, eve); !bytes.Equal(saved, again) {
+		t.Errorf("equal evenings are kept as %q and %q", saved, again)
+	}
+	o.Saved, o.UTC = saved, clockFrom(evening().Add(time.Hour))
+	if back := overnight.New(o, table()).Save(); !bytes.Equal(back, saved) {
+		t.Errorf("Save() = %q; want what came in, %q", back, saved)
+	}
+	for i := range saved {
+		for _, bit := range []byte{1, 0x80} {
+			bad := bytes.Clone(saved)
+			bad[i] ^= bit
+			if h := wake(o, bad, tenHours, morn).Held(); h[0].Known || !strings.Contains(h[0].Why, "could not be read") {
+				t.Fatalf("with byte %d changed: %+v; want not readable", i, h[0])
+			}
+		}
+		if h := wake(o, saved[:i], tenHours, morn).Held(); h[0].Known {
+			t.Fatalf("with %d bytes only: %+v; want not known", i, h[0])
+		}
+	}
+}
+
+func TestForget(t *testing.T) {
+	o := options()
+	box := wake(o, leave(o, eveValues()), tenHours, mornValues(cold()))
+	l := box.Learned()
+	if len(l) != 1 || l[0].Name != "overnight" || l[0].Value.IsZero() || l[0].Text == "" {
+		t.Fatalf("Learned() = %+v; want one, overnight", l)
+	}
+	if box.Forget("cut-in") || !box.Forget("overnight") {
+		t.Error("Forget takes the wrong name, or not its own")
+	}
+	if box.Words() != "" || len(box.Held()) != 0 || box.Save() != nil {
+		t.Errorf("after forgetting: %q, %+v, %q; want nothing", box.Words(), box.Held(), box.Save())
+	}
+	feed(box, 81, 60, still(mornValues(cold())))
+	if box.Words() != "" || box.Save() == nil {
+		t.Errorf("a minute later: %q, %q; want a new evening and no words", box.Words(), box.Save())
+	}
+}
+
+func TestSeed(t *testing.T) {
+	saved := overnight.Seed(overnight.Evening{
+		At: evening(), Wall: eveK, Barometer: barePa,
+		Left: []overnight.Left{{Where: "tank", Pressure: evePa, Doubt: 0.2, Rested: time.Hour}},
+	})
+	h := only(t, wake(options(), saved, tenHours, mornValues(cold()-20e3)))
+	// 20 kPa of 38 L in ten hours: 0.038*20e3/100e3*293.15/277.15 m3, 0.0134 L/min.
+	if !h.Known || math.Abs(h.Leak.SI/litre-0.0134) > 0.0008 || h.Rested != time.Hour {
+		t.Errorf("%+v; want 0.0134 L/min", h)
+	}
+}
+
+// Whatever comes in, nothing breaks and nothing is made up.
+func TestRubbishIn(t *testing.T) {
+	o := withFront(options())
+	o.Saved = leave(o, eveValues())
+	o.UTC = clockFrom(evening().Add(tenHours))
+	box := overnight.New(o, table())
+	bad := []float64{math.NaN(), math.Inf(1), math.Inf(-1), -1e12, 1e12, 0}
+	for i := range 2000 {
+		at := time.Duration(i) * time.Second
+		if i%97 == 0 {
+			at = -at
+		}
+		for ch := readings.Channel(-2); ch < 12; ch++ {
+			box.Read(readings.Reading{At: at, Channel: ch, Value: bad[(i+int(ch)+2)%len(bad)], Quality: readings.Quality(i % 3)})
+		}
+		box.Tick(at)
+	}
+	for _, h := range box.Held() {
+		if h.Known {
+			t.Errorf("known after rubbish: %+v", h)
+		}
+	}
+	box.Save()
+	overnight.New(overnight.Options{}, readings.NewTable(nil)).Tick(1)
+}
+
+func TestReadAllocatesNothing(t *testing.T) {
+	o := options()
+	o.Saved = leave(o, eveValues())
+	o.UTC = clockFrom(evening().Add(tenHours))
+	box := overnight.New(o, table())
+	feed(box, 1, 100, still(mornValues(cold())))
+	at := 100 * time.Second
+	i := 0
+	if n := testing.AllocsPerRun(5000, func() {
+		at += 100 * time.Millisecond
+		i++
+		p := 650e3 + 4e3*float64(i%400) // runs and draws as on a working day
+		box.Read(readings.Reading{At: at, Channel: tank, Value: p})
+		box.Read(readings.Reading{At: at, Channel: wall, Value: mornK})
+		if i%10 == 0 {
+			box.Tick(at)
+		}
+	}); n != 0 {
+		t.Errorf("Read and Tick allocate %v times; want 0", n)
+	}
+}
+
+// BenchmarkDay is ten hours at ten readings a second, with a Save a minute.
+func BenchmarkDay(b *testing.B) {
+	b.ReportAllocs()
+	for b.Loop() {
+		box := overnight.New(options(), table())
+		for i := range 360000 {
+			at := time.Duration(i) * 100 * time.Millisecond
+			p := 650e3 + 100e3*math.Abs(float64(i%3000)/1500-1)
+			box.Read(readings.Reading{At: at, Channel: tank, Value: p})
+			if i%10 == 0 {
+				box.Read(readings.Reading{At: at, Channel: wall, Value: mornK})
+				box.Tick(at)
+			}
+			if i%600 == 0 {
+				box.Save()
+			}
+		}
+	}
+}
