@@ -89,7 +89,7 @@ type Record struct {
 	Mono  int64            `json:"mono"`        // clock of that boot, ms
 	By    string           `json:"by,omitempty"`
 	Note  string           `json:"note,omitempty"`
-	Run   findings.Measure `json:"run"` // run time of the compressor then
+	Run   findings.Measure `json:"run,omitzero"` // run time of the compressor then
 }
 
 // Question is one that a season's first work raises: was this done before it?

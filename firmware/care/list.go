@@ -25,10 +25,7 @@ func (c *Care) List() []Item {
 			Name: it.name, Words: it.words, Matter: it.matter, Due: v.due, Soon: v.soon, Why: v.words(it.last != none),
 			Needs: v.lacks, Every: it.every(), Caution: it.caution,
 		}
-		if it.last != none {
-			r := c.record(it.last)
-			shown.Last = &r
-		}
+		shown.Last = c.newest(it)
 		out = append(out, shown)
 	}
 	slices.SortStableFunc(out, func(a, b Item) int { return cmp.Compare(rank(a), rank(b)) })
@@ -44,6 +41,19 @@ func rank(i Item) int {
 	default:
 		return 2
 	}
+}
+
+// newest is an item's last record; for the leak-down test also one that was judged and that nobody recorded.
+func (c *Care) newest(it *item) *Record {
+	var last *Record
+	if it.last != none {
+		r := c.record(it.last)
+		last = &r
+	}
+	if t := c.in.TestedAt; it.trigger == byTest && !t.IsZero() && (last == nil || t.After(last.At) && !last.At.IsZero()) {
+		last = &Record{Item: it.name, Words: it.words, At: t.UTC()}
+	}
+	return last
 }
 
 // record is a record as people and scripts see it.
