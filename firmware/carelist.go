@@ -4,6 +4,7 @@ package firmware
 
 import (
 	"encoding/json"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -74,7 +75,7 @@ func lastJudged(kept []byte) time.Time {
 
 // nowCare tells what is due and what stands in the tank.
 func (s *Spine) nowCare(n *publish.Now) {
-	n.Tonight = lowerFirst(s.care.Tonight())
+	n.Tonight = strings.TrimPrefix(s.care.Tonight(), "Tonight: ")
 	for _, it := range s.care.List() {
 		if it.Due {
 			n.Care = append(n.Care, publish.CareNow{Item: it.Name, Words: it.Words, Why: it.Why, Caution: it.Caution, Due: true})

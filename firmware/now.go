@@ -184,7 +184,7 @@ func (s *Spine) nowWords(n *publish.Now) {
 	case word == supply.Short:
 		n.State = string(supply.Low) // not long enough to ring
 	}
-	n.Do = "nothing to do"
+	n.Do = nothingToDo
 	var first *alarms.State
 	states := s.engine.States(nil)
 	for i := range states {
@@ -290,7 +290,15 @@ func (s *Spine) nowMorning(n *publish.Now) {
 		m.FromAt, m.ToAt = known(h.FromAt), known(h.ToAt)
 	}
 	n.Morning = m
+	turns, seen := s.value(s.drive, s.now)
+	due := func(c publish.CareNow) bool { return c.Item == "drain" }
+	if n.Do == nothingToDo && (!seen || turns < stillDrive) && slices.ContainsFunc(n.Care, due) {
+		n.Do = "drain the tank before the engine starts"
+	}
 }
+
+// nothingToDo is the Now line of a quiet moment.
+const nothingToDo = "nothing to do"
 
 // known is a time for screens; nil where no clock said it.
 func known(t time.Time) *time.Time {

@@ -84,6 +84,10 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitFailed
 	}
 	defer kept.Close() //nolint:errcheck // reported by its log
+	if err := remember(kept, firmware.RigMemory(r, m, day)); err != nil {
+		fmt.Fprintf(stderr, "airhold demo: %v\n", err)
+		return exitFailed
+	}
 	box, err := firmware.NewBox(firmware.BoxOptions{
 		Machine: m, Text: config.Example(), Clock: c, Wires: firmware.RigWires(r, c), Store: kept, Boot: bootID(), Software: version(),
 		Simulated: true, Story: *story, Rate: *rate, Log: log,
@@ -99,6 +103,17 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	fmt.Fprintln(stdout, "The simulated day is over.")
 	return exitOK
+}
+
+// remember gives a new box what it would remember of the days before the story.
+func remember(kept *store.Store, memory map[string][]byte) error {
+	if learned, err := kept.Learned(); err != nil || len(learned) > 0 {
+		return err
+	}
+	for name, value := range memory {
+		kept.KeepLearned(name, value)
+	}
+	return kept.Commit()
 }
 
 func storyList() string {

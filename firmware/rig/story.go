@@ -19,6 +19,14 @@ type StoryInfo struct {
 	Starts time.Time     // the invented day's clock at its start
 	First  time.Duration // from the start to the first thing that goes wrong; negative when nothing does
 	Lasts  time.Duration // when its last event is over; the machine then stays as it is
+	Rings  []Ring        // what a box that sees well says on that day, written down before it was played; nil: not written
+}
+
+// Ring is an alarm of a story: which, where, and between which times of the story it should begin.
+type Ring struct {
+	Key, Where string
+	From, To   time.Duration
+	Why        string
 }
 
 // Stories lists what can be played, the default first.
@@ -121,6 +129,15 @@ func plantingDay() story {
 			Words: "key-on at 05:10 with a cold tank, planting from 05:40, a damp morning, a front fitting that weeps from 09:40, " +
 				"too little air at 10:30, one load sensor that drifts, lunch in the sun",
 			Starts: local(5, 10), First: at(7, 0), Lasts: at(18, 0),
+			// Reckoned by hand from the events below: 165 L/min come, about 30 go to the bags; the hole grows from 8 to 190 L/min
+			// in 27 minutes, each minute by the same factor, so it passes 70 at 10:21 and 135 at 10:27.
+			Rings: []Ring{
+				{"air-leak", "front rank", at(9, 40), at(9, 51), "8 L/min weep from a front fitting"},
+				{"comp-overworked", "", at(10, 19), at(10, 36), "60 % of 165 L/min are spent from 70 L/min of leak on, ten minutes later at most"},
+				{"tank-low", "", at(10, 25), at(10, 35), "what goes passes what comes"},
+				{"tank-short", "", at(10, 28), at(10, 42), "and the tank empties to the highest need within minutes"},
+				{"rank-off-target", "front rank", at(10, 25), at(10, 44), "the hole takes more than the front valve lets in"},
+			},
 		},
 		skies: []sky{
 			{at(5, 10), 5, 0.80, 0},
