@@ -20,6 +20,7 @@ type DayOptions struct {
 	Seed   uint64        // of everything random; equal options give equal days
 	Build  *Build        // nil: Before's, and without one drawn from Seed
 	Hours  float64       // from the first sample to the last; 0: 10. Less than 0.5 is a day without planting
+	Clock  float64       // time of day of the first sample, in h; 0: a morning's that is drawn. Before's night decides where there is one
 	Before *Day          // the day before of the same machine, run to its end: its air, walls and water go on from there
 	Night  NightOptions  // between Before and this day
 	Leak   DayLeak       // zero: none beside the seeps of a sound machine
@@ -115,6 +116,9 @@ func NewDay(o DayOptions) *Day {
 		d.starts = math.Mod(d.starts, 24*3600)
 	} else {
 		d.starts = l.of(ofStart)
+		if o.Clock > 0 {
+			d.starts = o.Clock * 3600
+		}
 		d.m.with = DrawBuild(o.Seed)
 	}
 	if o.Build != nil {
@@ -180,7 +184,7 @@ func (d *Day) plan(l *lot) {
 			d.program = append(d.program, e)
 		}
 	}
-	start := 60.0
+	start := 5.0
 	engine := start + l.of(ofKeyToEngine)
 	air := engine + l.of(ofEngineToAir)
 	field := air + l.of(ofToField)
@@ -208,7 +212,7 @@ func (d *Day) plan(l *lot) {
 			case keyOff:
 				add(lunch+40, off0(Engine)...)
 				add(lunch+55, off0(Key, Control)...)
-				add(after-60, on(0, Key, Control)...)
+				add(after-50, on(0, Key, Control)...)
 			default:
 				add(lunch+40, off0(Engine)...)
 			}
@@ -218,7 +222,7 @@ func (d *Day) plan(l *lot) {
 		add(home, off0(Plant)...)
 	}
 	add(off, off0(Engine, Hydraulics)...)
-	add(math.Min(off+20+40*l.dice.Float64(), whole-20), off0(Key, Control)...)
+	add(math.Min(off+20+40*l.dice.Float64(), whole-6), off0(Key, Control)...)
 	byTime(d.program)
 }
 

@@ -1,0 +1,359 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"time"
+
+	"airhold/firmware/alarms"
+)
+
+func atLeast(low float64) target { return target{low, math.Inf(1), true} }
+
+// seasonSheet makes the table's lines of all machines' seasons.
+type seasonSheet struct {
+	all     []machineOutcome
+	level   float64
+	figures []figure
+	perfect []string // naive readers that meet the bars
+}
+
+func (s *seasonSheet) add(f figure) { f.set = "season"; s.figures = append(s.figures, f) }
+
+func (s *seasonSheet) sample(words, unit string, bar, aim target, x []float64, of func([]float64) float64) {
+	f := figure{words: words, unit: unit, value: math.NaN(), bar: bar, aim: aim, n: len(x)}
+	f.low, f.high = bootstrap(x, s.level, of)
+	if len(x) > 0 {
+		f.value = of(x)
+	}
+	s.add(f)
+}
+
+func (s *seasonSheet) share(words string, k, n int, bar, aim target) {
+	low, high := binomial(k, n, s.level)
+	s.add(figure{
+		words: fmt.Sprintf("%s (%d of %d)", words, k, n), unit: "%", value: float64(k) / float64(n), low: low, high: high, bar: bar, aim: aim, n: n,
+	})
+}
+
+// rate adds a line of k events in so many hours, to an hour or to a hundred.
+func (s *seasonSheet) rate(words string, k int, h, per float64, bar, aim target) {
+	low, high := poisson(k, s.level)
+	unit := "/h"
+	if per != 1 {
+		unit = fmt.Sprintf("/%gh", per)
+	}
+	f := figure{
+		words: fmt.Sprintf("%s (%d in %.0f h)", words, k, h), unit: unit, value: float64(k) / h * per, low: low / h * per, high: high / h * per,
+		bar: bar, aim: aim, n: k,
+	}
+	if h == 0 {
+		f.value = math.NaN()
+	}
+	s.add(f)
+}
+
+// poisson returns the exact interval of the expectation behind k events (Garwood's, by the distribution itself).
+func poisson(k int, level float64) (low, high float64) {
+	tail, most := (1-level)/2, 10*float64(k)+20
+	atMost := func(k int, mean float64) float64 {
+		sum := 0.0
+		for i := range k + 1 {
+			g, _ := math.Lgamma(float64(i) + 1)
+			sum += math.Exp(float64(i)*math.Log(mean) - mean - g)
+		}
+		return sum
+	}
+	if k > 0 {
+		low = most * bisect(func(x float64) bool { return 1-atMost(k-1, most*x) < tail })
+	}
+	return low, most * bisect(func(x float64) bool { return atMost(k, most*x) > tail })
+}
+
+// fill computes all lines.
+func (s *seasonSheet) fill() {
+	s.compressor()
+	s.falseLeaks()
+	s.nights()
+	s.delays()
+	s.weak()
+	s.alarms()
+	s.odd()
+}
+
+func (s *seasonSheet) soundDays() (days []*dayOutcome) {
+	for i := range s.all {
+		for j := range s.all[i].sound {
+			days = append(days, &s.all[i].sound[j])
+		}
+	}
+	return days
+}
+
+func (s *seasonSheet) compressor() {
+	var f1, duty, sign, true100 []float64
+	for _, d := range s.soundDays() {
+		if v := d.f1(); !math.IsNaN(v) {
+			f1 = append(f1, v)
+		}
+		duty, sign = append(duty, 100*math.Abs(d.dutyError())), append(sign, 100*d.dutyError())
+		true100 = append(true100, 100*d.duty())
+	}
+	s.sample("compressor on/off, F1 of tenths of a second", "", atLeast(0.98), atLeast(0.99), f1, mean)
+	s.sample("  worst day", "", target{}, target{}, f1, slices.Min[[]float64])
+	s.sample("  duty error of a day, mean size", "pts", atMostOf(0.3), atMostOf(0.1), duty, mean)
+	s.sample("  duty error of a day, mean", "pts", target{}, target{}, sign, mean)
+	s.sample("  true duty", "%  ", target{}, target{}, true100, mean)
+}
+
+// falseLeaks counts what was announced with no leak there: on sound days, and on the leak days before their leak.
+func (s *seasonSheet) falseLeaks() {
+	k, h, before, beforeH := 0, 0.0, 0, 0.0
+	for _, d := range s.soundDays() {
+		k += d.leaks(hours(24))
+		h += d.hours
+	}
+	for i := range s.all {
+		for j := range s.all[i].leaks {
+			d := &s.all[i].leaks[j]
+			before += d.leaks(d.onset)
+			beforeH += d.onset.Hours()
+		}
+	}
+	s.rate("false leak alarms", k+before, h+beforeH, 100, atMostOf(1), atMostOf(0.2))
+	s.rate("  of these on days without any leak", k, h, 100, target{}, target{})
+}
+
+// nightOf is the largest leak, L/min ANR on the night's average, of a tank that held: the bars are for those. A larger one
+// is known no better than the tank's volume.
+const nightOf = 0.1
+
+func (s *seasonSheet) nights() {
+	words := [2]string{"overnight hold, wall sensor, RMSE", "overnight hold, ambient only, RMSE"}
+	bars := [2][2]float64{{0.01, 0.005}, {0.1, 0.05}}
+	for w := range words {
+		var small, large []float64
+		n, unknown, known, in := 0, 0, 0, 0
+		for i := range s.all {
+			for _, o := range s.all[i].nights {
+				n++
+				if math.IsNaN(o.said[w]) {
+					unknown++
+					continue
+				}
+				known++
+				in += is(o.in[w])
+				if o.true <= nightOf {
+					small = append(small, o.said[w]-o.true)
+				} else {
+					large = append(large, 100*(o.said[w]-o.true)/o.true)
+				}
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		s.sample(fmt.Sprintf("%s, held (%d)", words[w], len(small)), "L/min", atMostOf(bars[w][0]), atMostOf(bars[w][1]), small, rootMeanSquare)
+		s.sample(fmt.Sprintf("  leak over %g L/min, RMS of the error (%d)", nightOf, len(large)), "%  ", target{}, target{}, large, rootMeanSquare)
+		s.share("  95 % interval holds the truth", in, known, target{}, target{})
+		s.share("  night not known", unknown, n, target{}, target{})
+	}
+}
+
+// delays are those of the leaks, with what was said of place and size. A leak that was not raised counts as its window's
+// length. A day on which a leak had been called before there was one is left out: it is counted as a false alarm.
+func (s *seasonSheet) delays() {
+	var right, raisedN, sized, sizedN int
+	var errors []float64
+	for _, c := range leakCases() {
+		var delay []float64
+		missed, spoilt := 0, 0
+		for i := range s.all {
+			for j := range s.all[i].leaks {
+				o := &s.all[i].leaks[j]
+				if o.kind != c {
+					continue
+				}
+				if o.leaks(o.onset) > 0 {
+					spoilt++
+					continue
+				}
+				r, ok := o.first("air-leak", o.onset)
+				if !ok {
+					missed++
+					delay = append(delay, (o.ends - o.onset).Minutes())
+					continue
+				}
+				delay = append(delay, (r.at - o.onset).Minutes())
+				raisedN++
+				right += is(r.where == o.where)
+				if v := o.size(o.onset); !math.IsNaN(v) && o.leakN > 0 {
+					e := v/(o.leakSum/o.leakN) - 1
+					sizedN++
+					sized += is(math.Abs(e) <= 0.35)
+					errors = append(errors, 100*math.Abs(e))
+				}
+			}
+		}
+		if len(delay) == 0 {
+			continue
+		}
+		words := fmt.Sprintf("%s, mean delay (%d; %d missed, %d spoilt)", c.words(), len(delay), missed, spoilt)
+		s.sample(words, "min", atMostOf(c.bar), atMostOf(c.aim), delay, mean)
+		s.sample("  median", "min", target{}, target{}, delay, middle)
+		s.sample("  95th percentile", "min", target{}, target{}, delay, high95)
+	}
+	if raisedN == 0 {
+		return
+	}
+	s.share("place right when raised", right, raisedN, atLeast(0.95), atLeast(0.99))
+	s.sample(fmt.Sprintf("size 10 min after onset, mean size of the error (%d)", sizedN), "%  ", atMostOf(35), atMostOf(15), errors, mean)
+	s.share("  within 35 %", sized, sizedN, target{}, target{})
+}
+
+func high95(x []float64) float64 {
+	y := slices.Clone(x)
+	slices.Sort(y)
+	return y[min(len(y)-1, int(0.95*float64(len(y))))]
+}
+
+// weak is a compressor that loses a fifth of its delivery, in hours of planting.
+func (s *seasonSheet) weak() {
+	var delay []float64
+	found := 0
+	for i := range s.all {
+		for j := range s.all[i].weak {
+			o := &s.all[i].weak[j]
+			planted := func(at time.Duration) float64 {
+				return o.planted[min(len(o.planted)-1, int(at.Minutes()))]
+			}
+			h := planted(hours(o.hours)) - planted(o.at)
+			if r, ok := o.first("delivery-low", o.at); ok {
+				h = planted(r.at) - planted(o.at)
+				found += is(h <= weakBar.Hours())
+			}
+			delay = append(delay, h)
+		}
+	}
+	if len(delay) == 0 {
+		return
+	}
+	s.sample("delivery -20 %, mean time until found", "h", atMostOf(weakBar.Hours()), atMostOf(1), delay, mean)
+	s.share("  found within 3 h of planting", found, len(delay), target{}, target{})
+}
+
+// alarms are all that are announced on sound days.
+func (s *seasonSheet) alarms() {
+	var n [4]int
+	h, silent := 0.0, 0
+	kinds := map[string]int{}
+	for _, d := range s.soundDays() {
+		h += d.hours
+		for _, r := range d.raised {
+			n[0]++
+			if int(r.priority) < len(n) {
+				n[r.priority]++
+			}
+			silent += is(r.silent)
+			kinds[string(r.key)]++
+		}
+	}
+	s.rate("all alarms of a normal season", n[0], h, 1, atMostOf(2), atMostOf(0.5))
+	for _, p := range []alarms.Priority{alarms.High, alarms.Medium, alarms.Low} {
+		s.rate("  "+p.String()+" priority", n[p], h, 1, target{}, target{})
+	}
+	s.rate("  without sound, in another's group", silent, h, 1, target{}, target{})
+	names := make([]string, 0, len(kinds))
+	for k := range kinds {
+		names = append(names, k)
+	}
+	slices.SortFunc(names, func(a, b string) int { return kinds[b]*1000 - kinds[a]*1000 + is(a > b) - is(a < b) })
+	for _, k := range names {
+		s.rate("  "+k, kinds[k], h, 1, target{}, target{})
+	}
+}
+
+// odd are the days on which somebody might take something for a leak.
+func (s *seasonSheet) odd() {
+	sum, sumH := 0, 0.0
+	var lines []func()
+	for k, kind := range oddKinds() {
+		n, h := 0, 0.0
+		for i := range s.all {
+			for j := range s.all[i].odd {
+				if o := &s.all[i].odd[j]; o.kind == k {
+					n += o.leaks(hours(24))
+					h += o.hours
+				}
+			}
+		}
+		sum, sumH = sum+n, sumH+h
+		if h > 0 {
+			lines = append(lines, func() { s.rate("  "+kind.words, n, h, 100, target{}, target{}) })
+		}
+	}
+	if sumH == 0 {
+		return
+	}
+	s.rate("false leak alarms on odd days", sum, sumH, 100, atMostOf(1), atMostOf(0.2))
+	for _, l := range lines {
+		l()
+	}
+}
+
+// printNaive prints what the best single threshold reaches on the same days, and notes it where that meets the bars.
+func (s *seasonSheet) printNaive(w io.Writer) {
+	best, hoursAll := 0, 0.0
+	var falses [needleSteps]int
+	for _, d := range s.soundDays() {
+		hoursAll += d.hours
+		for i := range needleSteps {
+			falses[i] += d.gauge.calls[i]
+		}
+	}
+	if hoursAll == 0 {
+		return
+	}
+	for best < needleSteps-1 && float64(falses[best])/hoursAll*100 > 1 {
+		best++
+	}
+	fmt.Fprintf(w, "\n  naive, on the same days: calls a leak when the tank fell by more than %.0f kPa in the last minute, the smallest fall with at most\n"+
+		"  one false call in 100 h (%d in %.0f h)\n", needleFall(best)/1e3, falses[best], hoursAll)
+	meets, judged := true, 0
+	for _, c := range leakCases() {
+		var delay []float64
+		missed := 0
+		for i := range s.all {
+			for j := range s.all[i].leaks {
+				o := &s.all[i].leaks[j]
+				if o.kind != c {
+					continue
+				}
+				at, ok := o.gauge.first(best, o.onset)
+				if !ok {
+					missed++
+					at = o.ends
+				}
+				delay = append(delay, (at - o.onset).Minutes())
+			}
+		}
+		if len(delay) == 0 {
+			continue
+		}
+		judged++
+		word := "misses"
+		if mean(delay) <= c.bar {
+			word = "meets"
+		} else {
+			meets = false
+		}
+		fmt.Fprintf(w, "  %-54s %8.3g min   %d of %d never called; bar <= %g %s\n", c.words()+", mean delay", mean(delay), missed, len(delay), c.bar, word)
+	}
+	if meets && judged > 0 {
+		s.perfect = append(s.perfect, "the naive threshold meets the bars: the season is too easy")
+	}
+}
