@@ -344,6 +344,36 @@ func TestForget(t *testing.T) {
 	l.asks("after forgetting the season", "bag-inspection", "filter-change", "oil-change")
 }
 
+// What is known of this boot's records by its clock stays with them when an older record is taken back or let go.
+func TestRecordsOfThisBootStayItsOwn(t *testing.T) {
+	t.Parallel()
+	for name, lose := range map[string]func(l *life){
+		"taken back": func(l *life) { l.c.Forget("care-drain") },
+		"let go": func(l *life) {
+			for range 400 {
+				l.done("oil-level")
+			}
+		},
+	} {
+		l := newLife(t, care.Options{})
+		l.day(utc(2026, time.April, 27, 12), 2)
+		l.done("drain")
+		l.done("drain")
+		l.trusted = false
+		l.on(time.Time{})
+		l.done("leak-test")
+		lose(l)
+		if it := l.item("leak-test"); it.Needs != "" || it.Why != "0 of 30 days gone" {
+			t.Errorf("%s: %q, needs %q; want that it is known to be of today", name, it.Why, it.Needs)
+		}
+		l.trusted, l.zero = true, utc(2026, time.April, 28, 12)
+		l.pass(time.Minute)
+		if last := l.item("leak-test").Last; last == nil || last.At.IsZero() {
+			t.Errorf("%s: the record got no date: %+v", name, last)
+		}
+	}
+}
+
 func TestSheetIsTheContract(t *testing.T) {
 	t.Parallel()
 	l := newLife(t, care.Options{})

@@ -203,6 +203,7 @@ func TestSeasonBeganUndated(t *testing.T) {
 	l.on(utc(2026, time.April, 10, 12))
 	l.work(3 * time.Hour)
 	l.done("oil-change")
+	l.work(3 * time.Hour)
 	l.asks("no clock in spring")
 	l.trusted = true
 	l.day(utc(2026, time.April, 11, 12), 3)
