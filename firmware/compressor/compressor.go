@@ -294,12 +294,12 @@ func (c *Compressor) block(b point) {
 	defer c.wake(b)
 	switch ev {
 	case turnedOn:
+		if c.fast() && !c.infer.began {
+			c.coarseStart()
+		}
 		if !c.signalled() {
 			c.hand()
 			c.ledger.open(c.infer.since, c.infer.evidence, c.infer.from, c.infer.began)
-		}
-		if c.fast() && !c.infer.began {
-			c.coarseStart(c.infer.low0)
 		}
 	case turnedOff:
 		stop := c.infer.since

@@ -159,3 +159,36 @@ func (q *trail) high(from, to time.Duration) float64 {
 	}
 	return top
 }
+
+// low returns the lowest pressure in from..to, a mean of three points, and when it was.
+func (q *trail) low(from, to time.Duration) (v float64, at time.Duration) {
+	var t, p [96]float64
+	n, base := q.window(from, to, from, t[:], p[:])
+	v, at = math.Inf(1), from
+	for i := 1; i < n-1; i++ {
+		if m := (p[i-1] + p[i] + p[i+1]) / 3; m < v {
+			v, at = m, from+time.Duration(t[i]*float64(time.Second))
+		}
+	}
+	return base + v, at
+}
+
+// leaves returns when the pressure was last at or under level in from..to; false where it never was.
+func (q *trail) leaves(from, to time.Duration, level float64) (time.Duration, bool) {
+	for i := q.n - 1; i >= max(0, q.n-grains) && q.ring[i%grains].at >= from; i-- {
+		if p := q.ring[i%grains]; p.at <= to && p.v <= level {
+			return p.at, true
+		}
+	}
+	return 0, false
+}
+
+// level returns the pressure at a time, a mean of three points.
+func (q *trail) level(at time.Duration) (float64, bool) {
+	for i := q.n - 2; i > max(0, q.n-grains+1); i-- {
+		if q.ring[i%grains].at <= at {
+			return (q.ring[(i-1)%grains].v + q.ring[i%grains].v + q.ring[(i+1)%grains].v) / 3, true
+		}
+	}
+	return 0, false
+}

@@ -22,32 +22,45 @@ type fine struct {
 	edge   time.Duration // of the present state
 	from   float64       // Pa at the start of the run
 	tells  float64       // the cut-in by the present run's start, Pa; NaN where it tells none
+	within float64       // its sd
 	peak   float64
 	rise   float64 // sum over the quiet steps of the run, Pa/s
 	rises  int
 }
 
 const (
-	fastest     = 1100 * time.Millisecond // the longest interval of a channel that is fast enough
-	leastSwitch = 1.5e3                   // Pa, sd: no switch is known better
-	gaugeUp     = 2                       // a start at a higher pressure proves a higher cut-in: few do so by chance
-	calmBefore  = 5 * time.Second         // in which no bag took air before a start that tells the cut-in
-	calmWithin  = 6e3                     // Pa
-	widestGap   = 250e3                   // Pa between the switch points; a start farther down is an engine's; common practice, no source
-	guessedGap  = 100e3                   // Pa between the switch points until a start was seen; common practice, no source
-	guessedSd   = 25e3                    // Pa
+	fastest       = 1100 * time.Millisecond // the longest interval of a channel that is fast enough
+	leastSwitch   = 1.5e3                   // Pa, sd: no switch is known better
+	calmBefore    = 5 * time.Second         // in which no bag took much air before a start that tells the cut-in
+	calmWithin    = 15e3                    // Pa
+	bracketBefore = time.Second             // in which a fill that makes the compressor start falls through the cut-in
+	bracketMost   = 10e3                    // Pa
+	restLeast     = 250 * time.Millisecond
+	crossReach    = 1250 * time.Millisecond // from the coarse edge to where the pressure falls through the cut-in
+	widestGap     = 250e3                   // Pa between the switch points; a start farther down is an engine's; common practice, no source
+	guessedGap    = 100e3                   // Pa between the switch points until a start was seen; common practice, no source
+	guessedSd     = 25e3                    // Pa
 )
 
 // fast says whether readings come often enough for edges to be seen.
 func (c *Compressor) fast() bool { return c.tank.interval > 0 && c.tank.interval <= fastest }
 
-// started notes at which pressure a run started, if nothing else moved the pressure then; its stop shows whether it
-// tells the cut-in.
-func (f *fine) started(h bend) {
-	calm := h.after > 0 && math.Abs(h.before) < 0.2*h.after && f.trail.high(h.at-calmBefore, h.at) < h.level+calmWithin
-	f.tells = math.NaN()
-	if calm {
-		f.tells = h.level
+// switchWalk is how a pressure switch wanders; common practice, no source.
+func switchWalk() walk { return walk{least: 1e3, hour: 4e3, up: 2, down: 4} }
+
+// liftWalk is how the lift wanders.
+func (f *fine) liftWalk() walk {
+	return walk{least: 0.05 * f.lift.mean, hour: 0.1 * f.lift.mean, up: 4, down: 4}
+}
+
+// started notes between which pressures the run that begins near at started: the switch stands between the lowest
+// pressure and the highest shortly before. A start in quiet is told to within noise, one in a small fill to within that.
+func (f *fine) started(at time.Duration) {
+	low, when := f.trail.low(at-edgeReach, at+edgeReach)
+	high := f.trail.high(when-bracketBefore, when)
+	f.tells, f.within = (low+high)/2, (high-low)/math.Sqrt(12)
+	if !(high-low <= bracketMost) || f.trail.high(when-calmBefore, when) > low+calmWithin {
+		f.tells = math.NaN()
 	}
 }
 
@@ -61,27 +74,32 @@ func (f *fine) stopped(from float64, h bend) (in, out bool) {
 	if h.level-from < gap || h.before <= 0 || h.after < -0.4*h.before || h.after > 0.2*h.before {
 		return false, false
 	}
-	f.out.see(h.level, leastSwitch, gaugeRow)
+	f.out.see(h.at, h.level, 0, switchWalk())
 	if d := h.level - f.tells; d >= gap && d <= widestGap {
-		f.in.see(f.tells, leastSwitch, gaugeUp)
+		f.in.see(h.at, f.tells, f.within, switchWalk())
 		in = true
 	}
 	return in, true
 }
 
 // coarseStart and coarseStop learn from the inference by evidence, until the fine answer stands.
-func (c *Compressor) coarseStart(at time.Duration) {
-	c.fine.tells = math.NaN()
-	if h, ok := c.fine.trail.hinge(at); ok {
-		c.fine.started(h)
+func (c *Compressor) coarseStart() {
+	f := &c.infer
+	if !f.steady {
+		c.fine.tells = math.NaN()
+		return
 	}
+	if at, ok := c.fine.trail.leaves(f.since, f.evidence, f.from+4*f.noise.sd()); ok {
+		f.since = max(f.since, at) // a tank that stands still is lowest anywhere
+	}
+	c.fine.started(f.since)
 }
 
 func (c *Compressor) coarseStop(at time.Duration) {
 	h, ok := c.fine.trail.hinge(at)
 	if ok && c.learnStop(c.infer.from, h) {
 		lift := h.before - h.after
-		c.fine.lift.see(lift, liftLeast*lift, gaugeRow)
+		c.fine.lift.see(h.at, lift, 0.2*lift, c.fine.liftWalk())
 	}
 }
 
@@ -96,8 +114,6 @@ func (c *Compressor) learnStop(from float64, h bend) bool {
 	}
 	return out
 }
-
-const liftLeast = 0.05 // of the lift, sd of a value at least
 
 // wake begins the fine answer when what it needs is known and nothing is under way.
 func (c *Compressor) wake(b point) {
@@ -121,8 +137,9 @@ func (c *Compressor) tune() {
 	f := &c.fine
 	s := &f.seg
 	s.lift = f.lift.mean
-	s.out, s.utSd = f.out.mean, max(f.out.sd, leastSwitch)
-	s.in, s.inSd = f.in.mean, max(f.in.sd, leastSwitch)
+	now := f.seg.prev.at
+	s.out, s.utSd = f.out.mean, max(f.out.sd(now, switchWalk()), leastSwitch)
+	s.in, s.inSd = f.in.mean, max(f.in.sd(now, switchWalk()), leastSwitch)
 	if f.in.n == 0 {
 		s.in, s.inSd = s.out-guessedGap, guessedSd
 	}
@@ -174,7 +191,7 @@ func (c *Compressor) plain(to int) {
 			if on {
 				s = On
 			}
-			c.line.hold(st.from.at-2*edgeReach, s)
+			c.line.hold(st.from.at-edgeReach-grain, s)
 		}
 	}
 }
@@ -183,16 +200,29 @@ func (c *Compressor) plain(to int) {
 // air and go on falling at first: then the pressure fell through the cut-in when the run started.
 func (c *Compressor) startEdge(p point) (time.Duration, float64) {
 	f := &c.fine
-	f.tells = math.NaN()
-	if at, slope, fell := f.trail.falls(p.at-edgeReach-edgeSide, p.at+edgeReach, f.seg.in); fell && f.in.n > 0 && slope < -0.25*f.seg.lift {
-		return at, f.seg.in
-	}
+	f.started(p.at)
 	h, ok := f.trail.hinge(p.at)
-	if !ok {
+	at, slope, fell := f.trail.falls(p.at-crossReach, p.at+crossReach, f.seg.in)
+	switch {
+	case fell && f.in.n > 0 && slope < -0.25*f.seg.lift && !(ok && c.rested(at, h)):
+		return at, f.seg.in
+	case ok:
+		return h.at, h.level
+	default:
 		return p.at, p.v
 	}
-	f.started(h)
-	return h.at, h.level
+}
+
+// rested reports whether the pressure stood still between at, where it fell through the supposed cut-in, and the rise
+// that begins at h: then the switch stands lower than supposed, and the run begins with the rise.
+func (c *Compressor) rested(at time.Duration, h bend) bool {
+	f := &c.fine
+	span := h.at - at - 2*grain
+	if span < restLeast {
+		return false
+	}
+	v, seen := f.trail.level(at + 2*grain)
+	return seen && math.Abs(h.level-v) < 0.35*f.seg.lift*span.Seconds()
 }
 
 func (c *Compressor) fineStart(at time.Duration, v float64, began bool) {
@@ -220,7 +250,7 @@ func (c *Compressor) fineStop(p point) {
 	}
 	if f.rises >= 4 {
 		rise := f.rise / float64(f.rises)
-		f.lift.see(rise+f.seg.fall, liftLeast*f.seg.lift, gaugeRow)
+		f.lift.see(at, rise+f.seg.fall, 0, f.liftWalk())
 		c.learnFill(max(1, (f.peak-f.from)/max(0.5, (at-f.edge).Seconds())))
 	}
 	c.tune()

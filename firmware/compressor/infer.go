@@ -53,7 +53,7 @@ type inference struct {
 	clean    bool          // it stopped at its peak
 	steep    float64       // largest rise of the run from one block to the next, Pa
 	start    time.Duration // of the last run
-	low0     time.Duration // the lowest block before the rise that showed the run
+	steady   bool          // a rise showed the run, not movements about a level
 
 	have  bool
 	first time.Duration
@@ -129,7 +129,7 @@ func (f *inference) whileOff(b point, yPrev, in, out, edge float64) event {
 		}
 		began := f.state == Unknown && f.lo.at-f.first < 3*max(blockLength, b.at-f.prev.at)
 		top := f.top
-		f.low0 = f.lo.at
+		f.steady = true
 		f.turnOn(b, f.crossing(f.lo, edge, in, out), f.lo.v, began)
 		if top.at < b.at { // a run as short as the sampling period: it has turned already
 			f.hi, f.peak, f.evidence = top, top.v, top.at
@@ -139,7 +139,7 @@ func (f *inference) whileOff(b point, yPrev, in, out, edge float64) event {
 	}
 	if f.slow.add(b, barrier, slowStart) {
 		from := f.slow.from
-		f.low0 = from.at
+		f.steady = false
 		f.turnOn(b, from.at, from.v, f.state == Unknown)
 		return turnedOn
 	}

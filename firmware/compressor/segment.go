@@ -44,15 +44,17 @@ type segmenter struct {
 	inSd float64
 	utSd float64
 
-	have  bool
-	prev  point
-	score [hidden]float64
-	ring  [steps]step
-	n     int // steps so far
-	done  int // of them settled
-	noise noise
-	warm  float64 // pressure that is there because the gas is warmer than the wall, Pa
-	off   bool // a signal says that nothing drives it
+	have    bool
+	prev    point
+	score   [hidden]float64
+	ring    [steps]step
+	n       int // steps so far
+	done    int // of them settled
+	noise   noise
+	lowest  float64 // since the compressor last seemed on, Pa
+	highest float64 // since it last seemed off, Pa
+	warm    float64 // pressure that is there because the gas is warmer than the wall, Pa
+	off     bool    // a signal says that nothing drives it
 }
 
 // step is one block against the one before.
@@ -89,12 +91,12 @@ func soft(z float64) float64 { return 1 / (1 + math.Exp(-1.702*z)) }
 
 // The chances of a block of half a second; common practice for orders of magnitude, no source. None was fitted.
 const (
-	coolTime   = 35.0   // s in which a tank's gas cools to its wall: 12 to 90
-	hotShare   = 0.35   // of a rise that is heat: 1 - wall/(k*inlet), absolute temperatures; heatShare for a fall
-	fillBegins = 0.12   // a bag begins to take air
-	fillGoesOn = 0.6    // and goes on
-	leakComes  = 1e-30   // a loss that lasts changes its size
-	seldom     = 1e-7   // an engine starts or stops
+	coolTime   = 35.0  // s in which a tank's gas cools to its wall: 12 to 90
+	hotShare   = 0.35  // of a rise that is heat: 1 - wall/(k*inlet), absolute temperatures; heatShare for a fall
+	fillBegins = 0.12  // a bag begins to take air
+	fillGoesOn = 0.6   // and goes on
+	leakComes  = 1e-30 // a loss that lasts changes its size
+	seldom     = 1e-7  // an engine starts or stops
 	dead2pump  = 1e-7
 	notDriven  = 0.02   // at the cut-in nothing drives the compressor
 	notInWork  = 1e-5   // the same while bags take air fast: the machine is at work
@@ -111,7 +113,7 @@ const (
 func (s *segmenter) add(b point) {
 	s.noise.add(b.v)
 	if !s.have {
-		s.have, s.prev = true, b
+		s.have, s.prev, s.lowest, s.highest = true, b, b.v, b.v
 		for i := range s.score {
 			s.score[i] = likeNo
 		}
@@ -204,9 +206,17 @@ func (s *segmenter) forward(st *step, dt float64) {
 
 // chances are the logarithms of how likely the compressor starts and stops at these pressures.
 func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) {
-	low, high := min(st.from.v, st.to.v), max(st.from.v, st.to.v)
-	starts := soft((s.in - low) / s.inSd)
-	stops := soft((high - s.out) / s.utSd)
+	// A switch that did not move at a pressure will not do so there later: only lower and higher pressures than those
+	// since it last moved count.
+	low, high := min(s.lowest, st.to.v), max(s.highest, st.to.v)
+	starts := 1 - soft((low-s.in)/s.inSd)/soft((s.lowest-s.in)/s.inSd)
+	stops := 1 - soft((s.out-high)/s.utSd)/soft((s.out-s.highest)/s.utSd)
+	s.lowest, s.highest = low, high
+	if s.now() {
+		s.lowest = st.to.v
+	} else {
+		s.highest = st.to.v
+	}
 	rare := seldom * dt / blockLength.Seconds()
 	starts = min(max(starts, rare), 1-stubborn)
 	stops = min(max(stops, rare), 1-stubborn)

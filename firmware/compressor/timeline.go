@@ -20,7 +20,7 @@ type turn struct {
 
 // hold lets s hold from the end of the timeline until to. What is already settled stays.
 func (l *timeline) hold(to time.Duration, s State) {
-	if l.n > 0 && to <= l.upTo {
+	if to <= l.upTo {
 		return
 	}
 	if l.n == 0 || s != l.last {
