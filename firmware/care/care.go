@@ -138,12 +138,22 @@ func (c *Care) Tick(at time.Duration, in Inputs) {
 	}
 }
 
-// count takes the compressor's run time. A count that falls has begun anew: what it had stays counted.
+// Look judges by what was kept and by the clock alone, for a list that no running box keeps up.
+func (c *Care) Look(at time.Duration) {
+	c.in.RunSeen, c.in.WorkSeen = true, true
+	c.hear(at)
+	c.again(at)
+}
+
+// setBack is how far the compressor's count may fall and still be the same: the power was cut before it was kept.
+const setBack = 10 * time.Minute
+
+// count takes the compressor's run time. A count that falls far has begun anew: what it had stays counted.
 func (c *Care) count(run time.Duration) {
-	if run < 0 {
+	switch fell := c.s.Run - run; {
+	case run < 0 || fell > 0 && fell <= setBack:
 		return
-	}
-	if run < c.s.Run {
+	case fell > 0:
 		c.s.Before += c.s.Run
 	}
 	c.s.Run = run

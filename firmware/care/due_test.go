@@ -44,6 +44,49 @@ func TestRunHours(t *testing.T) {
 	}
 }
 
+// A power cut takes the compressor's last minute of count with it; the list does not count that as a new compressor.
+func TestRunHoursAfterAPowerCut(t *testing.T) {
+	t.Parallel()
+	l := newLife(t, care.Options{Hours: map[string]time.Duration{"belt": 100 * time.Hour}})
+	l.run = 60 * time.Hour
+	l.on(utc(2026, time.April, 27, 12))
+	l.run -= time.Minute
+	l.on(utc(2026, time.April, 28, 12))
+	l.stands("after the cut", "belt", false, false, "60 of 100 run hours gone")
+	l.run += 2 * time.Hour
+	l.pass(time.Minute)
+	l.stands("two hours later", "belt", false, false, "61 of 100 run hours gone")
+}
+
+// A list that no box keeps up goes by what was kept and by the clock.
+func TestLookWithoutABox(t *testing.T) {
+	t.Parallel()
+	l := newLife(t, care.Options{Hours: map[string]time.Duration{"belt": 100 * time.Hour}})
+	l.run = 60 * time.Hour
+	l.day(utc(2026, time.April, 27, 12), 8)
+	l.done("leak-test")
+	kept := l.c.Save()
+	o := l.o
+	o.Saved = kept
+	l.zero = utc(2026, time.May, 30, 12)
+	c := care.New(o, l)
+	c.Look(time.Minute)
+	if got := c.Save(); !bytes.Equal(got, kept) {
+		t.Errorf("looking changed what is kept:\n%s\nwas\n%s", got, kept)
+	}
+	for _, it := range c.List() {
+		if it.Needs != "" {
+			t.Errorf("%s needs %q", it.Name, it.Needs)
+		}
+		if it.Name == "leak-test" && (!it.Due || it.Why != "32 days since the last") || it.Name == "belt" && it.Why != "62 of 100 run hours gone" {
+			t.Errorf("%s: due %v, %q", it.Name, it.Due, it.Why)
+		}
+	}
+	if err := c.Done(2*time.Minute, "leak-test", "Ada", ""); err != nil || len(c.History()) != 2 || !c.History()[0].At.Equal(l.zero.Add(2*time.Minute)) {
+		t.Errorf("recorded: %v, %+v", err, c.History())
+	}
+}
+
 func TestRunHoursThatAreNotCounted(t *testing.T) {
 	t.Parallel()
 	l := newLife(t, care.Options{Hours: map[string]time.Duration{"belt": 50 * time.Hour}})
