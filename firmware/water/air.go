@@ -16,7 +16,7 @@ const (
 	wallColder   = 2.0  // K by which the tank's coldest spot is below its sensor
 	wallWarmer   = 5.0  // K by which the air is above it when it leaves
 	rested       = 5.0  // K of a working tank above the air around, without a wall sensor
-	restedWarmer = 25.0
+	restedWarmer = 15.0
 	restedColder = 1.0
 	heldFor      = 15 * time.Minute // weather may be missing for so long before it is unknown
 	heldOff      = 0.10             // share of its water that it may change meanwhile
@@ -71,6 +71,9 @@ func (w *Water) air(at time.Duration) {
 			w.source.top *= 1 + heldOff
 		}
 		return
+	}
+	if w.measured != "" && at-w.begun < slotLength {
+		return // just started: the channels have not spoken yet
 	}
 	if c := w.o.Climate; c != nil {
 		if w.source.from != assumed {

@@ -232,8 +232,9 @@ func (b *balance) blindAir(s *slot) (ratios [rules]float64, density float64) {
 	return ratios, s.surround / (humidair.AirConstant * kelvin)
 }
 
-// step advances one balance: in kg of dry air come with ratio kg of vapour each, the tank's air changes to air, what did
-// not stay left with the tank's own vapour, and each kg can hold so much. Of what the air lacks the share drying dries off.
+// step advances one balance: in kg of dry air come with ratio kg of vapour each, what each kg cannot hold falls out, of what
+// the air lacks the share drying dries off, and the air that leaves takes its vapour along. The tank's air has changed by
+// change and is then air, so what left is what came less what stayed.
 func (v *vessel) step(in, ratio, change, air, holds, drying float64) {
 	out := in - change + v.carry
 	v.carry = 0
@@ -245,10 +246,8 @@ func (v *vessel) step(in, ratio, change, air, holds, drying float64) {
 		}
 	}
 	v.vapour += in * ratio
-	went := math.Min(v.vapour, v.vapour*out/(air+out))
-	v.vapour -= went
-	v.passed += went
-	if excess := v.vapour - holds*air; excess > 0 {
+	whole := air + out
+	if excess := v.vapour - holds*whole; excess > 0 {
 		v.vapour -= excess
 		v.liquid += excess
 	} else {
@@ -256,4 +255,7 @@ func (v *vessel) step(in, ratio, change, air, holds, drying float64) {
 		v.vapour += dried
 		v.liquid -= dried
 	}
+	went := v.vapour * out / whole
+	v.vapour -= went
+	v.passed += went
 }

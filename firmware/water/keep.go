@@ -39,7 +39,8 @@ type kvault struct {
 
 const version = 1
 
-// Save returns what must survive a power cut; nil before anything was reckoned.
+// Save returns what must survive a power cut; nil before anything was reckoned. The minute or so whose runs are not settled
+// yet is not in it.
 func (w *Water) Save() []byte {
 	b := &w.balance
 	if !b.filled && !b.emptied {

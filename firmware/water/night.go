@@ -12,9 +12,10 @@ import (
 // night follows the temperature of the air around (else of the wall) and says how cold the tank will get until morning.
 //
 // The air cools with the square root of the time since the evening's fall began (Brunt, 1939: radiation from ground that
-// conducts; from memory), so the rate and the age of the fall tell the rest of it. Before a fall is seen, or on a flat trend,
-// a usual fall stands in. Dew stops the cooling near the dew point of the air around (a forecaster's rule, from memory). A
-// tank that stands gets as cold as the air; a clear sky may take its wall a little lower.
+// conducts; from memory), so the rate and the age of the fall tell the rest of it. Neither knows of clouds and fronts to
+// come, so the forecast is halfway between that and a usual fall; on a flat trend it is the usual fall. Dew stops the cooling
+// near the dew point of the air around (a forecaster's rule, from memory). A tank that stands gets as cold as the air; a
+// clear sky may take its wall a little lower.
 type night struct {
 	ring   [150]point // means of ten minutes: a day
 	n      int
@@ -25,6 +26,7 @@ type night struct {
 	now      float64 // K, the newest
 	forecast forecast
 	known    bool
+	evening  bool // it cools, and is cooler than it was
 	parked   bool
 	stoodAt  time.Duration // since when nothing drives
 	stood    bool
@@ -41,20 +43,19 @@ type forecast struct {
 }
 
 const (
-	pointLength = 10 * time.Minute
-	nightLength = 11.0 // h from shutdown to dawn; 8 to 14 in the planting seasons
-	dayBack     = 12 * time.Hour
-	trendOver   = 6 // points: an hour
-	flat        = 0.3
-	usualFall   = 8.0 // K from the afternoon to dawn in spring and autumn; common practice, no source
-	usualOff    = 6.0
-	greatFall   = 15.0
-	leastOff    = 3.0
-	shareOff    = 0.5
-	dewBelow    = 1.0 // K under the evening's dew point
-	dewLow      = 5.0
-	skyBelow    = 2.0 // K that a wall under a clear sky is colder than the air
-	morningOver = 3 * time.Hour
+	pointLength  = 10 * time.Minute
+	nightLength  = 11.0 // h from shutdown to dawn; 8 to 14 in the planting seasons
+	dayBack      = 12 * time.Hour
+	trendOver    = 6 // points: an hour
+	flat         = 0.3
+	usualFall    = 8.0 // K from the afternoon to dawn in spring and autumn; common practice, no source
+	usualOff     = 6.0 // K, 95 %
+	greatFall    = 15.0
+	eveningBelow = 2.0 // K under the day's highest
+	dewBelow     = 1.0 // K under the evening's dew point
+	dewLow       = 5.0
+	skyBelow     = 2.0 // K that a wall under a clear sky is colder than the air
+	morningOver  = 3 * time.Hour
 
 	freezeBelow = 275.15 // K, +2 degC
 	wetEnough   = 0.05e-3
@@ -110,7 +111,8 @@ func (n *night) tell(at time.Duration, dewPoint float64) (forecast, bool) {
 		}
 	}
 	rate, seen := n.rate()
-	fall, off := usualFall, usualOff
+	n.evening = seen && rate < -flat && n.now <= top-eveningBelow
+	fall := usualFall
 	switch {
 	case !seen: // nothing is known of the day
 	case rate > flat && at-first < morningOver:
@@ -118,10 +120,9 @@ func (n *night) tell(at time.Duration, dewPoint float64) (forecast, bool) {
 	case rate < -flat:
 		since := math.Min(4, math.Max(0.5, (at-topAt).Hours()))
 		k := -2 * rate * math.Sqrt(since)
-		fall = math.Min(greatFall, k*(math.Sqrt(since+nightLength)-math.Sqrt(since)))
-		off = math.Max(leastOff, shareOff*fall)
+		fall = (usualFall + math.Min(greatFall, k*(math.Sqrt(since+nightLength)-math.Sqrt(since)))) / 2
 	}
-	f := forecast{lowest: n.now - fall, low: n.now - fall - off, high: math.Min(n.now, n.now-fall+off)}
+	f := forecast{lowest: n.now - fall, low: n.now - fall - usualOff, high: math.Min(n.now, n.now-fall+usualOff)}
 	if dewPoint > 0 {
 		f.lowest = math.Max(f.lowest, math.Min(dewPoint-dewBelow, n.now))
 		f.low = math.Max(f.low, math.Min(dewPoint-dewLow, n.now-1))
@@ -157,20 +158,23 @@ func (n *night) rate() (float64, bool) {
 	return (c*stv - st*sv) / den, true
 }
 
-// park follows whether the machine was left: ignition off, or no drive for ten minutes.
+// park follows whether the machine was left: ignition off, or no drive for ten minutes; where neither is declared, an evening
+// that cools is taken for it. A signal that went silent leaves things as they were: so does a box whose machine is off.
 func (w *Water) park(at time.Duration) {
 	n := &w.night
-	drives := w.drive.alive(at) && math.Abs(w.drive.value) > turning
+	moves := w.drive.alive(at) && math.Abs(w.drive.value) > turning
 	switch {
 	case w.ign.alive(at):
 		n.parked = w.ign.value <= 0.5
 		n.stood = false
-	case drives || !w.drive.alive(at):
+	case moves:
 		n.stood, n.parked = false, false
-	case !n.stood:
+	case w.drive.alive(at) && !n.stood:
 		n.stood, n.stoodAt = true, at
-	default:
+	case w.drive.alive(at):
 		n.parked = at-n.stoodAt >= parkedAfter
+	case !w.ign.declared() && !w.drive.declared():
+		n.parked = n.known && n.evening
 	}
 }
 

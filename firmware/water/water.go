@@ -96,6 +96,7 @@ type Water struct {
 
 	measured string // words for what the channels say
 	needs    string // what the machine lacks for a balance, empty: nothing
+	begun    time.Duration
 	now      time.Duration
 	started  bool
 
@@ -214,7 +215,7 @@ func (w *Water) Read(r readings.Reading) {
 func (w *Water) Tick(at time.Duration) {
 	switch {
 	case !w.started:
-		w.started, w.now, w.slotAt = true, at, at
+		w.started, w.begun, w.now, w.slotAt = true, at, at, at
 	case at < w.now:
 		return
 	case at-w.now > longestTick:
