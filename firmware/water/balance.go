@@ -148,7 +148,7 @@ func (w *Water) step(s *slot, share float64, known bool) {
 	if !known && s.still {
 		share, known = 0, true
 	}
-	if known {
+	if known = known && !math.IsNaN(share); known {
 		share = math.Min(1, math.Max(0, share))
 		b.shared = math.Min(b.shared+dt, shareOver)
 		b.share += (share - b.share) * dt / b.shared

@@ -111,10 +111,13 @@ func (w *Water) Learned() []findings.Learned {
 	case b.emptied:
 		text = "since the last drain, whose time is not known"
 	}
-	return []findings.Learned{{
-		Name: name, Words: "water in the tank, by the balance", Value: w.liquid(),
-		Text: text + fmt.Sprintf("; %.1f m3 of air taken in", b.known+b.blind),
-	}}
+	text += fmt.Sprintf("; %.1f m3 of air taken in", b.known+b.blind)
+	l := findings.Learned{Name: name, Words: "water in the tank, by the balance", Value: w.liquid(), Text: text}
+	if !b.sound() {
+		l.Value = findings.Measure{}
+		l.Text += fmt.Sprintf(", %.1f m3 of it unseen: the figure is withheld until a drain is recorded", b.blind)
+	}
+	return []findings.Learned{l}
 }
 
 // Forget starts the balance anew, as on a new machine.

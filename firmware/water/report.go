@@ -28,9 +28,9 @@ const (
 	ProbeDry        = "the probe in the tank is dry"
 	ProbeDryBalance = "by the balance, though the probe in the tank is dry"
 	DryerDeclared   = "a dryer is declared: no water is counted after it"
-	FreezeTonight   = "expected until morning; drain before the machine is left"
+	FreezeTonight   = "lowest temperature expected until morning"
 	FreezeNow       = "the tank is that cold already"
-	FreezeLater     = "told when the machine is switched off"
+	FreezeLater     = "tonight is told when the machine is switched off"
 )
 
 // probe is the moisture probe in the tank.
@@ -243,23 +243,29 @@ func (w *Water) freeze(at time.Duration) (risk Risk, lowest findings.Measure, we
 }
 
 func (w *Water) reportFreeze(at time.Duration) {
-	risk, lowest, _, needs := w.freeze(at)
+	risk, lowest, wet, needs := w.freeze(at)
 	f := findings.Finding{Key: KeyFreeze, At: at, Sense: findings.Flag, Value: lowest}
 	f.Limit = findings.Measure{SI: freezeBelow, Unit: w.unit.temperature}
-	switch risk {
-	case RiskUnknown:
+	if risk == RiskUnknown {
 		f.Sight, f.Needs = findings.Unseen, needs
-	case RiskTonight:
-		f.Sense, f.Detail = findings.Below, FreezeTonight
-	case RiskNow:
-		f.Sense, f.Detail = findings.Below, FreezeNow
-		if now, ok := w.coldNow(at); ok {
+		w.sink.Find(f)
+		return
+	}
+	now, _ := w.coldNow(at)
+	parked := w.night.parked && w.night.known
+	if wet { // the limit is the alarm engine's: it may be another one
+		f.Sense = findings.Below
+		if !parked {
 			f.Value = findings.Measure{SI: now, Unit: w.unit.temperature}
 		}
-	case NoRisk:
-		if !w.night.parked {
-			f.Detail = FreezeLater
-		}
+	}
+	switch {
+	case !parked && now > freezeBelow:
+		f.Detail = FreezeLater
+	case now > freezeBelow:
+		f.Detail = FreezeTonight
+	default:
+		f.Detail = FreezeNow
 	}
 	w.sink.Find(f)
 }

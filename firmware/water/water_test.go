@@ -5,6 +5,7 @@ package water_test
 import (
 	"bytes"
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -444,7 +445,76 @@ func TestFreeze(t *testing.T) {
 	}
 }
 
-// TestDrySmallTank: a tank that was run with air too dry to leave water, let down to where its dew point is far under the
+// TestLeft: a machine without an ignition channel is left when its drive has stood for ten minutes; without either, when the
+// evening has cooled by 2 K and goes on cooling.
+func TestLeft(t *testing.T) {
+	t.Parallel()
+	cool := func(b *bench, s steady, drive float64, d time.Duration, perHour float64) {
+		for end := b.at + d; b.at < end; {
+			if drive < 1e300 {
+				b.w.Read(readings.Reading{At: b.at, Value: drive, Channel: chDrive})
+			}
+			s.airC -= perHour / 60
+			b.play(s, time.Minute)
+		}
+	}
+	drive := newBench(func(o *water.Options) { o.Ignition = readings.NoChannel }, newBook())
+	s := steady{gauge: 7e5, wallC: 20, airC: 7, rh: 0.5, baro: 101325, share: 0.3, wet: missing, ignition: missing}
+	cool(drive, s, 30, time.Hour, 0)
+	if r := drive.w.State().Freeze.Risk; r != water.NoRisk {
+		t.Errorf("driving: %s", r)
+	}
+	cool(drive, s, 0, 8*time.Minute, 0)
+	if r := drive.w.State().Freeze.Risk; r != water.NoRisk {
+		t.Errorf("stood for 8 min: %s", r)
+	}
+	cool(drive, s, 0, 4*time.Minute, 0)
+	if r := drive.w.State().Freeze.Risk; r != water.RiskTonight {
+		t.Errorf("stood for 12 min: %s", r)
+	}
+	neither := newBench(func(o *water.Options) { o.Ignition, o.Drive = readings.NoChannel, readings.NoChannel }, newBook())
+	s.airC = 12
+	cool(neither, s, missing, 3*time.Hour, 0)
+	if r := neither.w.State().Freeze.Risk; r != water.NoRisk {
+		t.Errorf("in the afternoon: %s", r)
+	}
+	cool(neither, s, missing, 3*time.Hour, 2)
+	if f := neither.w.State().Freeze; f.Risk != water.RiskTonight {
+		t.Errorf("in the evening: %+v", f)
+	}
+}
+
+// TestLikelyLiesBetween: whatever comes in, the balance lies within its interval, none of it is negative or no number, and
+// more humid air never gives less.
+func TestLikelyLiesBetween(t *testing.T) {
+	t.Parallel()
+	for seed := uint64(1); seed <= 20; seed++ {
+		dice := rand.New(rand.NewPCG(seed, 3))
+		dry, damp := newBench(nil, newBook()), newBench(nil, newBook())
+		for range 40 {
+			s := steady{
+				gauge: 1e6 * dice.Float64(), wallC: -10 + 60*dice.Float64(), airC: -10 + 45*dice.Float64(), rh: 0.9 * dice.Float64(),
+				baro: 80e3 + 25e3*dice.Float64(), share: dice.Float64(), wet: missing, ignition: 1,
+			}
+			d := time.Duration(dice.IntN(600)) * time.Second
+			dry.play(s, d)
+			s.rh += 0.1
+			damp.play(s, d)
+			a, b := dry.w.State(), damp.w.State()
+			for _, st := range []water.State{a, b} {
+				l := st.Liquid
+				if st.Known && !(l.Low >= 0 && l.Low <= l.SI && l.SI <= l.High && l.High <= volume && st.PastTank.SI >= 0) {
+					t.Fatalf("seed %d: %+v", seed, st)
+				}
+			}
+			if a.Known && b.Known && a.Liquid.SI > b.Liquid.SI*(1+1e-9) {
+				t.Fatalf("seed %d: %v L from dry air, %v from damp", seed, a.Liquid.SI, b.Liquid.SI)
+			}
+		}
+	}
+}
+
+// TestDryTankDoesNotFreeze: a tank that was run with air too dry to leave water, let down to where its dew point is far under the
 // coming night, freezes nothing.
 func TestDryTankDoesNotFreeze(t *testing.T) {
 	t.Parallel()
