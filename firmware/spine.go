@@ -272,7 +272,21 @@ func (s *Spine) suppress(at time.Duration) {
 	s.rule(alarms.S4, s.test.Running(), at)
 	turns, turning := s.value(s.drive, at)
 	on, keyed := s.value(s.ign, at)
-	s.rule(alarms.S5, (turning && turns < stillDrive) || (keyed && on < 0.5), at)
+	s.rule(alarms.S5, (turning && turns < stillDrive) || (keyed && on < 0.5) || s.keyedOff(at), at)
+}
+
+// keyedOff takes it for the key being off when the bus fell silent while the machine stood, until the compressor is seen
+// running: most machines have no wire that says it.
+func (s *Spine) keyedOff(at time.Duration) bool {
+	if s.speed == readings.NoChannel {
+		return false
+	}
+	l := &s.last[s.speed]
+	if !l.good || l.value >= slowSpeed || at-l.goodAt <= silentAfter {
+		return false
+	}
+	state, since := s.comp.State()
+	return state != compressor.On || since < l.goodAt
 }
 
 func (s *Spine) rule(which alarms.Suppressor, holds bool, at time.Duration) {

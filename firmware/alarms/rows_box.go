@@ -30,7 +30,7 @@ func sensorRows() []Row {
 			Do:          "Check the bus plug when parked", Caution: cautionBox, Where: Parked,
 			Respond: Soon, Priority: Medium, Limit: "2 s without a frame",
 			OnDelay: 2 * time.Second, OffDelay: 2 * time.Second,
-			Suppressors: []Suppressor{S5}, Raises: S2,
+			Suppressors: []Suppressor{S3, S5}, Raises: S2,
 			Children: []findings.Key{
 				"rank-off-target", "load-fault", "load-drift", "load-outlier", "load-off-target", "contact-low",
 				"contact-full", "bounce-high",
