@@ -11,7 +11,8 @@ const (
 	tauSpread  = 0.65 // standard deviation of its logarithm
 	slower     = 3.0
 	excessSd   = 0.06  // of the temperature when the rest began, above the wall, as a ratio
-	slowSd     = 2e-5  // 1/s: a leak that leaves air for the morning, a wall that cools by 20 K an hour
+	slowSd     = 1e-4  // 1/s: a bleed, a leak, a wall that cools
+	bendSd     = 1e-4  // 1/s: a bleed that ends when the controls are switched off
 	misfit     = 150.0 // Pa that no shape explains, and more while the inlet's jet still stirs
 	jetMisfit  = 6.0   // times more when the rest begins
 	jetLasts   = 10.0  // s
@@ -39,17 +40,17 @@ func (s shape) of(x, first float64) float64 {
 // excess returns by how much the air is warmer than its wall at the newest reading that counts, K, and the standard
 // uncertainty of that.
 //
-//	ln p = a + e*left(t) + s*t
+//	ln p = a + e*left(t) + s*t + b1*max(0, t-t1) + b2*max(0, t-t2) + ...
 //
-// for shapes on a grid, a free, e and s with priors; the answer is the mean over the grid, weighted by how well each shape
+// for shapes on a grid, a free, e, s and the bends with priors; the answer is the mean over the grid, weighted by how well each shape
 // fits. A rest too short to show its curve gives what its slope and the usual shapes say, with a wide doubt.
 func (r *rest) excess(around, kelvin float64) (k, doubt float64) {
 	if r.n == 0 {
 		return 0, excessSd * kelvin
 	}
-	taus := [...]float64{10, 14, 20, 28, 40, 56, 80, 113}
+	taus := [...]float64{12, 18, 27, 41, 61, 92}
 	powers := [...]float64{0, 0.3}
-	layers := [...]float64{0.05, 0.2, 0.4}
+	layers := [...]float64{0.05, 0.3}
 	const n = len(taus) * len(powers) * len(layers)
 	var mean, vari, logW, hot [n]float64
 	most := math.Inf(-1)
@@ -88,24 +89,37 @@ func (r *rest) excess(around, kelvin float64) (k, doubt float64) {
 // logarithm of the evidence for the shape.
 type fitted struct{ first, mean, variance, evidence float64 }
 
+// terms is how many numbers a fit finds: a, e, s and a bend so many seconds before the newest reading.
+const terms = 7
+
+func bends() [terms - 3]float64 { return [...]float64{20, 60, 150, 400} }
+
 func (r *rest) fit(sh shape, around, first float64) fitted {
 	end := (r.till - r.from).Seconds()
 	abs := math.Max(r.newest()+around, 1e3)
 	sd := r.sigma()
 	y0 := math.Log(abs)
-	// Normal equations of a (free), e and s (priors), with the course counted from its end.
-	var h [3][3]float64
-	var g [3]float64
+	var h [terms][terms]float64
+	var g [terms]float64
 	cost := 0.0
 	h[0][0] = 1e-6
 	h[1][1] = 1 / (excessSd * excessSd)
 	h[2][2] = 1 / (slowSd * slowSd)
+	for j := 3; j < terms; j++ {
+		h[j][j] = 1 / (bendSd * bendSd)
+	}
+	before := bends()
 	for i := range r.n {
 		b := &r.block[i]
 		off := misfit * (1 + jetMisfit*math.Exp(-b.t/jetLasts))
 		w := abs * abs / (sd*sd/float64(b.n) + off*off)
 		y := math.Log(math.Max(b.p+around, 1e3)) - y0
-		x := [3]float64{1, sh.left(b.t, first), b.t - end}
+		x := [terms]float64{1, sh.left(b.t, first), b.t - end} // counted from the end
+		for j, s := range before {
+			if s < end {
+				x[3+j] = math.Max(0, b.t-end+s)
+			}
+		}
 		for j, xj := range x {
 			for k, xk := range x[:j+1] {
 				h[j][k] += w * xj * xk
@@ -115,19 +129,29 @@ func (r *rest) fit(sh shape, around, first float64) fitted {
 		cost += w * y * y
 	}
 	u, logDet, inv := solve(&h, &g)
-	for j := range 3 {
+	for j := range u {
 		cost -= u[j] * g[j]
 	}
 	f := sh.left(end, first)
 	return fitted{first: u[1], mean: u[1] * f, variance: inv * f * f, evidence: -cost/2 - logDet/2}
 }
 
-// solve solves h*u = g for a symmetric positive h, of which it takes the lower half, by Cholesky's method and returns with it the logarithm of the
-// determinant and the middle element of the inverse.
-func solve(h *[3][3]float64, g *[3]float64) (u [3]float64, logDet, middle float64) {
-	var l [3][3]float64
-	for i := range 3 {
-		for j := 0; j <= i; j++ {
+// solve solves h*u = g for a symmetric positive h, of which it takes the lower half, and returns with it the logarithm of
+// the determinant and the second element of the inverse's diagonal.
+func solve(h *[terms][terms]float64, g *[terms]float64) (u [terms]float64, logDet, second float64) {
+	var l [terms][terms]float64
+	logDet = factor(h, &l)
+	unit := [terms]float64{1: 1}
+	u = *g
+	back(&l, &u)
+	back(&l, &unit)
+	return u, logDet, unit[1]
+}
+
+// factor is Cholesky's: h = l times its transpose. It returns the logarithm of h's determinant.
+func factor(h, l *[terms][terms]float64) (logDet float64) {
+	for i := range terms {
+		for j := range i + 1 {
 			s := h[i][j]
 			for k := range j {
 				s -= l[i][k] * l[j][k]
@@ -135,25 +159,26 @@ func solve(h *[3][3]float64, g *[3]float64) (u [3]float64, logDet, middle float6
 			if i == j {
 				l[i][i] = math.Sqrt(math.Max(s, 1e-12))
 				logDet += 2 * math.Log(l[i][i])
-			} else {
-				l[i][j] = s / l[j][j]
+				continue
 			}
+			l[i][j] = s / l[j][j]
 		}
 	}
-	back := func(g [3]float64) [3]float64 {
-		for i := range 3 {
-			for k := range i {
-				g[i] -= l[i][k] * g[k]
-			}
-			g[i] /= l[i][i]
+	return logDet
+}
+
+// back puts in place of g what l times its transpose makes g of.
+func back(l *[terms][terms]float64, g *[terms]float64) {
+	for i := range terms {
+		for k := range i {
+			g[i] -= l[i][k] * g[k]
 		}
-		for i := 2; i >= 0; i-- {
-			for k := i + 1; k < 3; k++ {
-				g[i] -= l[k][i] * g[k]
-			}
-			g[i] /= l[i][i]
-		}
-		return g
+		g[i] /= l[i][i]
 	}
-	return back(*g), logDet, back([3]float64{0, 1, 0})[1]
+	for i := terms - 1; i >= 0; i-- {
+		for k := i + 1; k < terms; k++ {
+			g[i] -= l[k][i] * g[k]
+		}
+		g[i] /= l[i][i]
+	}
 }

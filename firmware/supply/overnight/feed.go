@@ -73,9 +73,9 @@ func (s *slow) second() {
 	s.smooth += (s.mean - s.smooth) / s.count
 }
 
-// value is the mean, or zero where the channel was not read in the minute before at.
-func (s *slow) value(at time.Duration) float64 {
-	if !s.seen || s.count == 0 || at-s.at > max(time.Minute, 3*s.gap) {
+// value is the mean, or zero where the channel was not read in the time age before at.
+func (s *slow) value(at, age time.Duration) float64 {
+	if !s.seen || s.count == 0 || at-s.at > max(age, 3*s.gap) {
 		return 0
 	}
 	return s.smooth

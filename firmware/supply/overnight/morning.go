@@ -27,6 +27,13 @@ func (o *Overnight) endMorning(p *place, worked bool) {
 	case p.settled:
 	case p.rest.ripe():
 		o.closeMorning(p)
+	case worked && !p.worked:
+		// The controls fill the ranks as soon as they have power: then the first seconds have to do.
+		if pa, at, ok := p.rest.first(); ok {
+			o.readAt(p, pa, at, at)
+			return
+		}
+		fallthrough
 	case worked:
 		p.settled, p.why = true, "the machine worked before the "+p.Where+" had been read in the morning"
 	}
@@ -49,8 +56,11 @@ func (o *Overnight) closeMorning(p *place) {
 		return
 	}
 	at := p.rest.from + time.Duration(t*float64(time.Second))
-	now := p.rest.till
-	p.morn = morning{has: true, at: at, p: sum, wall: o.wall.value(now), air: o.air.value(now), glass: o.glass.value(now)}
+	o.readAt(p, sum, at, p.rest.till)
+}
+
+func (o *Overnight) readAt(p *place, pa float64, at, now time.Duration) {
+	p.morn = morning{has: true, at: at, p: pa, wall: o.wall.value(now, warmAge), air: o.air.value(now, warmAge), glass: o.glass.value(now, glassAge)}
 	p.settled = true
 }
 

@@ -3,6 +3,7 @@
 package overnight_test
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -211,6 +212,14 @@ func (s *score) add(h overnight.Hold, truth float64) {
 	}
 }
 
+func (s *score) rms() float64 { return math.Sqrt(s.sum2 / float64(s.n)) }
+
+func (s *score) String() string {
+	n := float64(s.n)
+	return fmt.Sprintf("N %d, rms %.4f, bias %+.4f, worst %.4f, half width %.4f L/min, inside %.0f %%",
+		s.n, s.rms(), s.bias/n, s.worst, s.width/n, 100*float64(s.inside)/n)
+}
+
 // nights plays n nights with each set of sensors.
 func nights(t *testing.T, seed uint64, n int, sets []with) []score {
 	t.Helper()
@@ -237,13 +246,9 @@ func TestNights(t *testing.T) {
 	sets := []with{{wall: true, ambient: true, glass: true}, {wall: true}, {ambient: true}}
 	bars := []float64{0.01, 0.01, 0.1}
 	for k, s := range nights(t, seed, count, sets) {
-		m := float64(s.n)
-		t.Logf("seed %d, %+v: N %d, rms %.4f, bias %+.4f, worst %.4f L/min, half width %.4f, inside %d", seed, sets[k], s.n, math.Sqrt(s.sum2/m), s.bias/m, s.worst, s.width/m, s.inside)
-		if rms := math.Sqrt(s.sum2 / m); rms > bars[k] {
-			t.Errorf("seed %d, %+v: error %.4f L/min; want at most %v", seed, sets[k], rms, bars[k])
-		}
-		if float64(s.inside) < 0.8*m {
-			t.Errorf("seed %d, %+v: the interval holds the truth in %d of %d nights", seed, sets[k], s.inside, s.n)
+		t.Logf("seed %d, %+v: %s", seed, sets[k], &s)
+		if s.rms() > bars[k] || float64(s.inside) < 0.8*float64(s.n) {
+			t.Errorf("seed %d, %+v: %s; want rms %v and most nights inside", seed, sets[k], &s, bars[k])
 		}
 	}
 }

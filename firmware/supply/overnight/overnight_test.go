@@ -43,11 +43,11 @@ func withFront(o overnight.Options) overnight.Options {
 }
 
 const (
-	evePa    = 690e3
-	eveK     = zeroC + 19
-	mornK    = zeroC + 4
-	barePa   = 98.3e3
-	tenHours = 10 * time.Hour
+	evePa   = 690e3
+	eveK    = zeroC + 19
+	mornK   = zeroC + 4
+	barePa  = 98.3e3
+	night10 = 10 * time.Hour
 )
 
 // cold is what the evening's pressure becomes by cooling alone: p*T2/T1 of the absolute pressure, by hand.
@@ -90,7 +90,7 @@ func TestColdMorningByHand(t *testing.T) {
 	o := options()
 	saved := leave(o, eveValues())
 	o.Notes = &notes
-	box := wake(o, saved, tenHours, mornValues(cold()-6000))
+	box := wake(o, saved, night10, mornValues(cold()-6000))
 	h := only(t, box)
 	if !h.Known || h.From.SI != evePa || math.Abs(h.Cooling.SI-41.2e3) > 0.8e3 || math.Abs(h.Hours-10) > 0.2 || h.Warm != "tank wall" {
 		t.Errorf("Held() = %+v; want known, about 41 kPa explained in 10 h, by the tank wall", h)
@@ -115,26 +115,53 @@ func TestNoLeakIsNone(t *testing.T) {
 		o := options()
 		saved := leave(o, eveValues())
 		v := values{tank: (evePa+barePa)*(eveK+dk)/eveK - (barePa + 700), wall: eveK + dk, ambient: eveK + dk, glass: barePa + 700}
-		h := only(t, wake(o, saved, tenHours, v))
+		h := only(t, wake(o, saved, night10, v))
 		if !h.Known || h.Leak.Low > 0 || h.Leak.High < 0 {
 			t.Errorf("%+v K, 7 hPa more, no leak: %+v; want an interval around none", dk, h)
 		}
 	}
 }
 
-func TestLossIsLost(t *testing.T) {
-	o := withFront(options())
-	eve, morn := eveValues(), mornValues(250e3)
-	eve[front], morn[front] = 300e3, 280e3
-	box := wake(o, leave(o, eve), tenHours, morn)
-	if w, why := box.State(); w != overnight.Lost || why != "" {
-		t.Errorf("State() = %s, %q; want lost", w, why)
+func TestWords(t *testing.T) {
+	up := func(p float64) values {
+		return values{tank: p, wall: eveK + 6, ambient: eveK + 6, glass: barePa}
 	}
-	if got := box.Words(); !strings.HasPrefix(got, "Lost air overnight: 690 -> 250 kPa") || !strings.Contains(got, "; front rank ") {
-		t.Errorf("Words() = %q; want what was lost, and the rank", got)
+	full := (evePa+barePa)*(eveK+6)/eveK - barePa // 16 kPa more, by the gas law
+	o2 := withFront(options())
+	for _, tc := range []struct {
+		name  string
+		front [2]float64
+		morn  values
+		word  overnight.Word
+		want  string
+		also  string
+	}{
+		{"cold", [2]float64{300e3, 285e3}, mornValues(cold() - 6e3), overnight.Held, "Held overnight: 690 -> 644 kPa, cooling explains 41 of 46, leak ", ""},
+		{"much lost", [2]float64{300e3, 285e3}, mornValues(250e3), overnight.Lost, "Lost air overnight: 690 -> 250 kPa, cooling explains 41 of 440, leak 0.27 L/min ANR (0.2", ""},
+		{"the rank lost", [2]float64{300e3, 100e3}, mornValues(cold()), overnight.Lost, "Held overnight: 690 -> 650 kPa, cooling explains 41 of 40, leak at most ", "; front rank lost "},
+		{"warm and tight", [2]float64{300e3, 285e3}, up(full), overnight.Held, "Held overnight: 690 -> 706 kPa, warming explains 17 of 16, leak at most 0.0", ""},
+		{"warm and not tight", [2]float64{300e3, 285e3}, up(evePa - 20e3), overnight.Held, "Held overnight: 690 -> 670 kPa, though warming should have added 17, leak 0.02 L/min ANR", ""},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			eve := eveValues()
+			eve[front], tc.morn[front] = tc.front[0], tc.front[1]
+			box := wake(o2, leave(o2, eve), night10, tc.morn)
+			if w, why := box.State(); w != tc.word || why != "" {
+				t.Errorf("State() = %s, %q; want %s", w, why, tc.word)
+			}
+			if got := box.Words(); !strings.HasPrefix(got, tc.want) || !strings.Contains(got, tc.also) {
+				t.Errorf("Words() = %q; want %q...%q", got, tc.want, tc.also)
+			}
+			if h := box.Held(); len(h) != 2 || h[1].Where != "front rank" || !h[1].Known || h[1].Warm != "air" {
+				t.Errorf("Held() = %+v; want the front rank second, by the air", h)
+			}
+		})
 	}
-	if h := box.Held(); len(h) != 2 || h[1].Where != "front rank" || !h[1].Known || h[1].Warm != "air" {
-		t.Errorf("Held() = %+v; want the front rank second, by the air", h)
+	v := options()
+	v.Wall, v.Barometer = none, none
+	box := wake(v, leave(v, eveValues()), 63*time.Hour, mornValues(cold()-6e3))
+	if got := box.Words(); !strings.HasPrefix(got, "Held for 63 h: ") || !strings.HasSuffix(got, ", by the temperature of the air alone") {
+		t.Errorf("Words() = %q; want the hours and what the temperature is", got)
 	}
 }
 
@@ -144,7 +171,7 @@ func TestRankStretches(t *testing.T) {
 	o := withFront(options())
 	eve, morn := eveValues(), eveValues()
 	eve[front], morn[front] = 300e3, 250e3
-	h := wake(o, leave(o, eve), tenHours, morn).Held()
+	h := wake(o, leave(o, eve), night10, morn).Held()
 	want := 12.25e-3 * 293.15 / eveK / (h[1].Hours * 3600)
 	if !h[1].Known || math.Abs(h[1].Leak.SI/want-1) > 0.01 {
 		t.Errorf("leak %v L/min; want %v: %+v", h[1].Leak.SI/litre, want/litre, h[1])
@@ -156,7 +183,7 @@ func TestVentedRankIsLeftOut(t *testing.T) {
 	o.Volumes[1].Holds = false
 	eve := eveValues()
 	eve[front] = 300e3
-	if h := wake(o, leave(o, eve), tenHours, mornValues(cold())).Held(); len(h) != 1 {
+	if h := wake(o, leave(o, eve), night10, mornValues(cold())).Held(); len(h) != 1 {
 		t.Errorf("Held() = %+v; want the tank alone", h)
 	}
 }
@@ -168,7 +195,7 @@ func TestNotKnown(t *testing.T) {
 		return v
 	}
 	play := func(o overnight.Options, saved []byte, n int, v func(int) values) *overnight.Overnight {
-		o.Saved, o.UTC = saved, clockFrom(evening().Add(tenHours))
+		o.Saved, o.UTC = saved, clockFrom(evening().Add(night10))
 		box := overnight.New(o, table())
 		feed(box, 1, n, v)
 		return box
@@ -179,15 +206,15 @@ func TestNotKnown(t *testing.T) {
 		box  func() *overnight.Overnight
 	}{
 		{"nothing kept", "no reading was kept", func() *overnight.Overnight {
-			return wake(options(), nil, tenHours, mornValues(cold()))
+			return wake(options(), nil, night10, mornValues(cold()))
 		}},
 		{"not readable", "could not be read", func() *overnight.Overnight {
-			return wake(options(), []byte("rubbish"), tenHours, mornValues(cold()))
+			return wake(options(), []byte("rubbish"), night10, mornValues(cold()))
 		}},
 		{"clock in the evening", "clock was not right in the evening", func() *overnight.Overnight {
 			o := options()
 			o.UTC = func(at time.Duration) (time.Time, bool) { return evening().Add(at), false }
-			return wake(options(), leave(o, eveValues()), tenHours, mornValues(cold()))
+			return wake(options(), leave(o, eveValues()), night10, mornValues(cold()))
 		}},
 		{"clock in the morning", "clock is not right this morning", func() *overnight.Overnight {
 			o := options()
@@ -198,39 +225,39 @@ func TestNotKnown(t *testing.T) {
 			return box
 		}},
 		{"clock backwards", "clock went backwards", func() *overnight.Overnight {
-			return wake(options(), leave(options(), eveValues()), -tenHours, mornValues(cold()))
+			return wake(options(), leave(options(), eveValues()), -night10, mornValues(cold()))
 		}},
 		{"too short", "lie between", func() *overnight.Overnight {
 			return wake(options(), leave(options(), eveValues()), 3*time.Hour, mornValues(cold()))
 		}},
 		{"no temperature in the evening", "in the evening", func() *overnight.Overnight {
-			return wake(options(), leave(options(), values{tank: evePa}), tenHours, mornValues(cold()))
+			return wake(options(), leave(options(), values{tank: evePa}), night10, mornValues(cold()))
 		}},
 		{"no temperature in the morning", "in the morning", func() *overnight.Overnight {
-			return wake(options(), leave(options(), eveValues()), tenHours, values{tank: evePa})
+			return wake(options(), leave(options(), eveValues()), night10, values{tank: evePa})
 		}},
 		{"charged", "someone charged it", func() *overnight.Overnight {
-			return wake(options(), leave(options(), eveValues()), tenHours, mornValues(cold()+40e3))
+			return wake(options(), leave(options(), eveValues()), night10, mornValues(cold()+40e3))
 		}},
 		{"emptied", "is empty: drained, or leaked out", func() *overnight.Overnight {
-			return wake(options(), leave(options(), eveValues()), tenHours, mornValues(3e3))
+			return wake(options(), leave(options(), eveValues()), night10, mornValues(3e3))
 		}},
 		{"left empty", "left without pressure", func() *overnight.Overnight {
 			v := eveValues()
 			v[tank] = 4e3
-			return wake(options(), leave(options(), v), tenHours, mornValues(4e3))
+			return wake(options(), leave(options(), v), night10, mornValues(4e3))
 		}},
 		{"another sensor", "sensor of the tank or its calibration was changed", func() *overnight.Overnight {
 			a, b := options(), options()
 			a.Volumes[0].Sensor, b.Volumes[0].Sensor = "adc main 0, 1 MPa", "adc main 0, 1 MPa, offset 3 kPa"
-			return wake(b, leave(a, eveValues()), tenHours, mornValues(cold()))
+			return wake(b, leave(a, eveValues()), night10, mornValues(cold()))
 		}},
 		{"ran in between", "ran in between", func() *overnight.Overnight {
 			between := options()
 			between.Saved, between.UTC = leave(options(), eveValues()), clockFrom(evening().Add(2*time.Hour))
 			box := overnight.New(between, table())
 			feed(box, 1, 40, rising)
-			return wake(options(), box.Save(), tenHours, mornValues(cold()))
+			return wake(options(), box.Save(), night10, mornValues(cold()))
 		}},
 		{"at work when the power went", "still at work", func() *overnight.Overnight {
 			box := overnight.New(options(), table())
@@ -240,7 +267,7 @@ func TestNotKnown(t *testing.T) {
 				v[tank] += 5e3 * float64(i-600)
 				return v
 			})
-			return wake(options(), box.Save(), tenHours, mornValues(cold()))
+			return wake(options(), box.Save(), night10, mornValues(cold()))
 		}},
 		{"worked at once", "worked before", func() *overnight.Overnight {
 			return play(options(), leave(options(), eveValues()), 60, rising)
@@ -256,7 +283,7 @@ func TestNotKnown(t *testing.T) {
 		{"no volume", "volume of the tank", func() *overnight.Overnight {
 			o := options()
 			o.Volumes[0].Volume = 0
-			return wake(o, leave(options(), eveValues()), tenHours, mornValues(cold()))
+			return wake(o, leave(options(), eveValues()), night10, mornValues(cold()))
 		}},
 		{"no channel", "pressure channel of the tank", func() *overnight.Overnight {
 			o := options()
@@ -281,7 +308,7 @@ func TestClockComesLate(t *testing.T) {
 	o := options()
 	o.Saved, o.Notes = leave(o, eveValues()), &notes
 	right := false
-	o.UTC = func(at time.Duration) (time.Time, bool) { return evening().Add(tenHours + at), right }
+	o.UTC = func(at time.Duration) (time.Time, bool) { return evening().Add(night10 + at), right }
 	box := overnight.New(o, table())
 	feed(box, 1, 200, still(mornValues(cold()-20e3)))
 	if h := only(t, box); h.Known || len(notes) != 0 {
@@ -299,8 +326,8 @@ func TestClockComesLate(t *testing.T) {
 // looked at in the evening.
 func TestPowerBlinks(t *testing.T) {
 	o := options()
-	first := wake(o, leave(o, eveValues()), tenHours, mornValues(cold()-20e3))
-	second := wake(o, first.Save(), tenHours+2*time.Minute, mornValues(cold()-20e3))
+	first := wake(o, leave(o, eveValues()), night10, mornValues(cold()-20e3))
+	second := wake(o, first.Save(), night10+2*time.Minute, mornValues(cold()-20e3))
 	if second.Words() != first.Words() || second.Words() == "" {
 		t.Errorf("after a blink Words() = %q; want %q", second.Words(), first.Words())
 	}
@@ -308,7 +335,7 @@ func TestPowerBlinks(t *testing.T) {
 	if look.Words() != "" {
 		t.Errorf("Words() = %q an hour later; want none", look.Words())
 	}
-	h := only(t, wake(o, look.Save(), tenHours, mornValues(cold()-20e3)))
+	h := only(t, wake(o, look.Save(), night10, mornValues(cold()-20e3)))
 	if !h.Known || math.Abs(h.Hours-10) > 0.2 {
 		t.Errorf("after a look in the evening: %+v; want ten hours", h)
 	}
@@ -358,11 +385,11 @@ func TestSavedComesBack(t *testing.T) {
 		for _, bit := range []byte{1, 0x80} {
 			bad := bytes.Clone(saved)
 			bad[i] ^= bit
-			if h := wake(o, bad, tenHours, morn).Held(); h[0].Known || !strings.Contains(h[0].Why, "could not be read") {
+			if h := wake(o, bad, night10, morn).Held(); h[0].Known || !strings.Contains(h[0].Why, "could not be read") {
 				t.Fatalf("with byte %d changed: %+v; want not readable", i, h[0])
 			}
 		}
-		if h := wake(o, saved[:i], tenHours, morn).Held(); h[0].Known {
+		if h := wake(o, saved[:i], night10, morn).Held(); h[0].Known {
 			t.Fatalf("with %d bytes only: %+v; want not known", i, h[0])
 		}
 	}
@@ -370,7 +397,7 @@ func TestSavedComesBack(t *testing.T) {
 
 func TestForget(t *testing.T) {
 	o := options()
-	box := wake(o, leave(o, eveValues()), tenHours, mornValues(cold()))
+	box := wake(o, leave(o, eveValues()), night10, mornValues(cold()))
 	l := box.Learned()
 	if len(l) != 1 || l[0].Name != "overnight" || l[0].Value.IsZero() || l[0].Text == "" {
 		t.Fatalf("Learned() = %+v; want one, overnight", l)
@@ -392,7 +419,7 @@ func TestSeed(t *testing.T) {
 		At: evening(), Wall: eveK, Barometer: barePa,
 		Left: []overnight.Left{{Where: "tank", Pressure: evePa, Doubt: 0.2, Rested: time.Hour}},
 	})
-	h := only(t, wake(options(), saved, tenHours, mornValues(cold()-20e3)))
+	h := only(t, wake(options(), saved, night10, mornValues(cold()-20e3)))
 	// 20 kPa of 38 L in ten hours: 0.038*20e3/100e3*293.15/277.15 m3, 0.0134 L/min.
 	if !h.Known || math.Abs(h.Leak.SI/litre-0.0134) > 0.0008 || h.Rested != time.Hour {
 		t.Errorf("%+v; want 0.0134 L/min", h)
@@ -403,7 +430,7 @@ func TestSeed(t *testing.T) {
 func TestRubbishIn(t *testing.T) {
 	o := withFront(options())
 	o.Saved = leave(o, eveValues())
-	o.UTC = clockFrom(evening().Add(tenHours))
+	o.UTC = clockFrom(evening().Add(night10))
 	box := overnight.New(o, table())
 	bad := []float64{math.NaN(), math.Inf(1), math.Inf(-1), -1e12, 1e12, 0}
 	for i := range 2000 {
@@ -428,7 +455,7 @@ func TestRubbishIn(t *testing.T) {
 func TestReadAllocatesNothing(t *testing.T) {
 	o := options()
 	o.Saved = leave(o, eveValues())
-	o.UTC = clockFrom(evening().Add(tenHours))
+	o.UTC = clockFrom(evening().Add(night10))
 	box := overnight.New(o, table())
 	feed(box, 1, 100, still(mornValues(cold())))
 	at := 100 * time.Second

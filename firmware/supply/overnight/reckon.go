@@ -28,8 +28,8 @@ const (
 
 	sensorNight  = 3e-4    // of full scale, repeatability over a night
 	sensorKelvin = 1.15e-4 // of full scale for each K: 0.02 % as the edge of a rectangle
-	pressureRead = 60.0    // Pa, noise of the means
-	glassDoubt   = 70.0    // Pa, a barometer from evening to morning
+	pressureRead = 150.0   // Pa, noise of the means
+	glassDoubt   = 220.0   // Pa, a barometer from evening to morning: one on the bus tells steps of 500 Pa
 	weatherDoubt = 600.0   // Pa, weather of one night: 10 hPa at the edge of a rectangle, without a barometer
 	stretchDoubt = 0.2
 
@@ -38,7 +38,7 @@ const (
 
 	normal95  = 1.96
 	certain   = 4.0 // standard uncertainties by which a leak has to be below nothing before someone must have charged
-	lostShare = 0.2 // of the evening's pressure, gone without a cause: a place that did not hold; our own starting value
+	lostShare = 0.3 // of the evening's pressure, gone without a cause: a place that did not hold; our own starting value
 )
 
 // warmth is a temperature of the air inside.
@@ -243,7 +243,11 @@ func (o *Overnight) balance(p *place, h *Hold, t1, t2 warmth, seconds float64) {
 	h.Leak = interval(q, uq, units.Preferred(units.FlowRate), units.ANR)
 	switch {
 	case q+certain*uq < 0:
-		h.Why = fmt.Sprintf("the pressure rose by %.0f kPa more than warmth explains: someone charged it", -h.Lost.SI/1e3)
+		who := "someone charged it"
+		if p != &o.places[0] {
+			who = "its fill valve passes, or someone charged it"
+		}
+		h.Why = fmt.Sprintf("the pressure rose by %.0f kPa more than warmth explains: %s", -h.Lost.SI/1e3, who)
 	case o.gaugeOf(p, m.p, m.glass) < emptyGauge:
 		h.Why = fmt.Sprintf("the %s is empty: drained, or leaked out (then more than %s L/min ANR)", p.Where, litres(math.Max(0, h.Leak.Low)))
 	default:

@@ -80,6 +80,20 @@ func (r *rest) newest() float64 {
 	return sum / float64(n)
 }
 
+// first is the mean of the newest seconds before those in which a rest that is not ripe was broken, and when that was;
+// false where there are none, or where they were not still themselves.
+func (r *rest) first() (p float64, at time.Duration, ok bool) {
+	if !r.on || r.pends < len(r.pend) {
+		return 0, 0, false
+	}
+	a := (r.pend[0].p + r.pend[1].p) / 2
+	b := (r.pend[2].p + r.pend[3].p) / 2
+	if math.Abs(a-b) > math.Max(jump, 6*r.sigma())/2 {
+		return 0, 0, false
+	}
+	return a, r.pend[1].at, true
+}
+
 // take adds a second.
 func (r *rest) take(at time.Duration, p float64) verdict {
 	if !r.on {

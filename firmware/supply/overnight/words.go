@@ -59,21 +59,32 @@ func (o *Overnight) say() string {
 	default:
 		fmt.Fprintf(&b, "Held for %.0f h: ", h.Hours)
 	}
-	from, to := math.Round(h.From.SI/1e3), math.Round(h.To.SI/1e3)
-	cause, fall, cool := "cooling", from-to, math.Round(h.Cooling.SI/1e3)
-	if fall < 0 || cool < 0 {
-		cause, fall, cool = "warming", -fall, -cool
-	}
-	fmt.Fprintf(&b, "%.0f -> %.0f kPa, %s explains %.0f of %.0f, %s", from, to, cause, cool+0, fall+0, leakWords(h))
+	fmt.Fprintf(&b, "%.0f -> %.0f kPa, %s, %s", h.From.SI/1e3, h.To.SI/1e3, causeWords(h), leakWords(h))
 	if h.Warm != "tank wall" {
 		b.WriteString(", by the temperature of the air alone")
 	}
 	for i := 1; i < len(o.held); i++ {
-		if r := &o.held[i]; r.Known {
-			fmt.Fprintf(&b, "; %s %s", r.Where, leakWords(r))
+		if r := &o.held[i]; r.Word() == Lost {
+			fmt.Fprintf(&b, "; %s lost %.0f of %.0f kPa", r.Where, r.Lost.SI/1e3, r.From.SI/1e3)
 		}
 	}
 	return b.String()
+}
+
+// causeWords say how much of the change warmth explains.
+func causeWords(h *Hold) string {
+	fall := math.Round(h.From.SI/1e3) - math.Round(h.To.SI/1e3)
+	cool := math.Round(h.Cooling.SI / 1e3)
+	switch {
+	case cool >= 0 && fall >= 0:
+		return fmt.Sprintf("cooling explains %.0f of %.0f", cool, fall)
+	case cool < 0 && fall < 0:
+		return fmt.Sprintf("warming explains %.0f of %.0f", -cool, -fall)
+	case cool < 0:
+		return fmt.Sprintf("though warming should have added %.0f", -cool)
+	default:
+		return fmt.Sprintf("though cooling should have taken %.0f", cool)
+	}
 }
 
 // leakWords are a leak with its interval; one that may be none is "at most".
