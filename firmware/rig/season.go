@@ -131,9 +131,8 @@ func NewDay(o DayOptions) *Day {
 		d.pass(o.Before)
 	}
 	skies := d.sky.skies(d.starts, o.Hours)
-	was := m.weather
-	m.weather = weather{dice: dice(o.Seed, 1), skies: skies, mean: m.with.Barometer, sway: m.with.Sway}
-	m.weather.cloud, m.weather.glass = was.cloud, was.glass
+	m.weather.dice, m.weather.skies = dice(o.Seed, 1), skies
+	m.weather.mean, m.weather.sway = m.with.Barometer, m.with.Sway
 	field, pump := dice(o.Seed, 2), dice(o.Seed, 4)
 	m.ticks = 0
 	m.leaks = [placeCount]ramp{}

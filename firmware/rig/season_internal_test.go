@@ -158,6 +158,10 @@ func TestNightLosesWhatItIsSaidTo(t *testing.T) {
 		if lost := float64(n.Lost[0]) / litreMn; math.Abs(got-lost) > 1e-3 {
 			t.Errorf("seed %d: pressures say %.4f L/min of the tank, the truth %.4f", seed, got, lost)
 		}
+		var s DaySample
+		if d.Next(&s); math.Abs(s.Tank-s.TankTrue) > 12e3 || math.Abs(s.TankTrue-n.At.Tank) > 1e3 {
+			t.Errorf("seed %d: the morning's first reading is %.0f Pa; the tank has %.0f, and had %.0f a moment ago", seed, s.Tank, s.TankTrue, n.At.Tank)
+		}
 		asked := leak + b.Seep[0]/litreMn
 		if lost := float64(n.Lost[0]) / litreMn; lost > asked*1.1+0.11 || lost < asked*0.35 {
 			t.Errorf("seed %d: the tank lost %.3f L/min; its leaks are %.3f at 7 bar", seed, lost, asked)
