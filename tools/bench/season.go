@@ -21,6 +21,7 @@ type seasonOptions struct {
 	sets  string
 	slice bool
 	cores int
+	worst int
 }
 
 // What the slice takes: the last machine is begun before this is over, on two cores.
@@ -66,6 +67,9 @@ func benchSeason(ctx context.Context, args []string, w io.Writer) error {
 		s.figures[i].print(w)
 	}
 	s.printNaive(w)
+	if o.worst > 0 {
+		s.worst(w, o.worst)
+	}
 	wrong := s.perfect
 	if len(all) < leastMachines {
 		wrong = append(wrong, fmt.Sprintf("only %d machines in the time, which say nothing", len(all)))
@@ -114,6 +118,8 @@ func seasonArgs(args []string) (seasonOptions, *seasonPlan, error) {
 	fs.StringVar(&o.sets, "sets", "", "comma separated: "+strings.Join(seasonSets(), ", ")+", none; empty: all")
 	fs.BoolVar(&o.slice, "slice", false, "what CI runs: as many machines as fit into four minutes, and an error only beyond chance")
 	fs.IntVar(&o.cores, "cores", runtime.NumCPU(), "machines at a time")
+	fs.IntVar(&p.first, "first", 0, "number of the first machine: with -n 1 and the seed, that machine alone")
+	fs.IntVar(&o.worst, "worst", 0, "list so many of the worst days of each kind, and every false leak alarm")
 	if err := fs.Parse(args); err != nil {
 		return o, nil, err
 	}
@@ -125,8 +131,8 @@ func seasonArgs(args []string) (seasonOptions, *seasonPlan, error) {
 		o.n, p.sound = sliceMachines, 2
 		p.leaks, p.weak, p.odd, p.nights = 0.7, 0.5, 0.2, 2
 	}
-	if o.n < 1 || o.cores < 1 || p.sound < 1 {
-		return o, nil, errors.New("-n, -days and -cores must be 1 or more")
+	if o.n < 1 || o.cores < 1 || p.sound < 1 || p.first < 0 {
+		return o, nil, errors.New("-n, -days and -cores must be 1 or more, -first 0 or more")
 	}
 	if o.sets != "" {
 		asked := strings.Split(o.sets, ",")

@@ -19,6 +19,7 @@ import (
 type seasonPlan struct {
 	seed     uint64
 	machines int
+	first    int     // number of the first machine
 	sound    int     // days without a leak, one after the other, for each machine
 	leaks    float64 // days for each machine and kind of leak, after its sound days; under 1: for so many of them
 	weak     float64 // days with a weak compressor
@@ -67,6 +68,8 @@ type oddOutcome struct {
 
 // machineOutcome is a machine's season.
 type machineOutcome struct {
+	number int
+	build  rig.Build
 	sound  []dayOutcome
 	leaks  []leakOutcome
 	weak   []weakOutcome
@@ -98,6 +101,7 @@ func (s *season) dice(kind string, i int) dice {
 func runMachine(ctx context.Context, p *seasonPlan, number int) (machineOutcome, error) {
 	s := &season{plan: p, number: number, memory: memory{}}
 	s.build = rig.DrawBuild(s.daySeed("machine", 0))
+	s.out.number, s.out.build = number, s.build
 	file, err := seasonFile(&s.build, s.dice("file", 0), true)
 	if err != nil {
 		return s.out, err
@@ -264,11 +268,11 @@ func runSeason(ctx context.Context, p *seasonPlan, cores int, deadline time.Time
 	for range cores {
 		wg.Go(func() {
 			for i, more := take(); more; i, more = take() {
-				o, err := runMachine(ctx, p, i)
+				o, err := runMachine(ctx, p, p.first+i)
 				mu.Lock()
 				out[i] = o
 				if err != nil {
-					errs = append(errs, fmt.Errorf("machine %d: %w", i, err))
+					errs = append(errs, fmt.Errorf("machine %d: %w", p.first+i, err))
 				}
 				mu.Unlock()
 			}
