@@ -53,7 +53,7 @@ const (
 	greatFall    = 15.0
 	eveningBelow = 2.0 // K under the day's highest
 	dewBelow     = 1.0 // K under the evening's dew point
-	dewLow       = 5.0
+	dewLow       = 8.0 // other air may come in the night
 	skyBelow     = 2.0 // K that a wall under a clear sky is colder than the air
 	morningOver  = 3 * time.Hour
 
