@@ -137,7 +137,6 @@ const (
 	driesIn   = 1800.0 // s: how slowly a puddle dries into air that is not full; common practice, no source
 	shareOver = 3600.0 // s, over which the mean share is taken
 	debtLimit = 0.10   // of the tank's air: heat of compression makes a tank look fuller by less
-	waterRoom = 1.0    // share of the tank that water may fill
 )
 
 // step reckons one slot. Where it is not known whether air was delivered, least takes none, top takes all the time, and
@@ -191,7 +190,7 @@ func (w *Water) step(s *slot, share float64, known bool) {
 	for i := range b.v {
 		in := w.o.Delivery * deliveries[i] * shares[i] * dt * density
 		b.v[i].step(in, ratios[i], change, air, holds(walls[i], b.pressure), drying[i])
-		b.v[i].liquid = math.Min(b.v[i].liquid, waterRoom*w.o.Volume*waterDensity)
+		b.v[i].liquid = math.Min(b.v[i].liquid, w.o.Volume*waterDensity)
 	}
 	b.rate += ((b.v[likely].liquid-was)/dt - b.rate) * math.Min(1, dt/inertiaOfRate)
 	if s.to <= w.slots.drainedAt {

@@ -224,6 +224,40 @@ func TestRunsHidden(t *testing.T) {
 	}
 }
 
+// TestClimateAlone: a tank's pressure, its compressor and a climate are enough: 25 degC and 60 % in a tank taken to be 5 K
+// warmer leave the 35.9 g an hour of TestHourOfMildAir, and less or more by far in the interval.
+func TestClimateAlone(t *testing.T) {
+	t.Parallel()
+	b := newBench(func(o *water.Options) {
+		o.Wall, o.Ambient, o.Humidity, o.Barometer = readings.NoChannel, readings.NoChannel, readings.NoChannel, readings.NoChannel
+		o.Climate = &water.Climate{Temperature: 25 + zeroC, Humidity: 0.6, Uncertainty: 0.3}
+	}, newBook())
+	s := mild()
+	s.share = hourly
+	b.play(s, 10*time.Minute)
+	b.w.Drained(b.at)
+	b.play(s, time.Hour)
+	st := b.w.State()
+	if g := st.Liquid.SI * 998e3; !st.Known || math.Abs(g-35.9) > 0.6 || st.Liquid.Low > 0.6*st.Liquid.SI || st.Liquid.High < 1.4*st.Liquid.SI {
+		t.Errorf("%.2f g: %+v", g, st)
+	}
+	if f := st.Freeze; f.Risk != water.RiskUnknown || !strings.Contains(st.Why, "without a wall sensor") {
+		t.Errorf("freeze %+v, why %q", f, st.Why)
+	}
+}
+
+// TestNeverSettled: a compressor of which nothing is ever settled makes the balance not known, and says what is needed.
+func TestNeverSettled(t *testing.T) {
+	t.Parallel()
+	got := newBook()
+	b := newBench(nil, got)
+	b.runs.lag = 1000 * time.Hour
+	b.play(mild(), 2*time.Hour)
+	if st := b.w.State(); st.Known || !strings.Contains(got.last[water.KeyWater].Needs, "a compressor whose runs can be seen") {
+		t.Errorf("%+v, needs %q", st, got.last[water.KeyWater].Needs)
+	}
+}
+
 // TestProbe: what the probe says and what the balance says stand side by side, whichever is right.
 func TestProbe(t *testing.T) {
 	t.Parallel()
