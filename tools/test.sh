@@ -47,6 +47,9 @@ page_build() {
   # The built page is committed, so that go build alone gives a working box: it must be what the sources give.
   git diff --exit-code --stat -- firmware/tablet/dist
 }
+peers() { # libraries that tests compare with
+  npm ci --prefix firmware/humidair/testdata/peer --no-audit --no-fund --loglevel=error
+}
 page_screens() { (cd firmware/tablet/page && npm run --silent e2e); }
 format() {
   local out
@@ -92,7 +95,7 @@ cross() {
 arm_pure() {
   local pkgs
   pkgs=$(go list ./sensors/... ./config ./bus ./bus/j1939 ./firmware/findings ./firmware/readings ./firmware/alarms ./firmware/supply ./firmware/trust \
-    ./firmware/pneumatics ./firmware/humidair ./firmware/leakdown ./firmware/leakdown/zones)
+    ./firmware/pneumatics ./firmware/humidair ./firmware/care ./firmware/supply/overnight ./firmware/leakdown ./firmware/leakdown/zones)
   # shellcheck disable=SC2086
   CGO_ENABLED=0 GOARCH=arm64 go test -short -exec qemu-aarch64-static $pkgs
 }
@@ -105,6 +108,7 @@ units() { # exposure at most 2.5 of 10
 }
 
 step "page: build, byte for byte, and unit tests" page_build
+step "peers: libraries that tests compare with" peers
 step "go: format" format
 step "go: vet" go vet ./...
 step "go: lint" lint
@@ -115,6 +119,7 @@ step "go: pure packages on arm64 under emulation" arm_pure
 step "go: fuzz each decoder" fuzz
 step "units: what the services may do" units
 step "shell: shellcheck" shellcheck tools/*.sh .ci/run
+step "bench: a slice of the season (prints its seed; outside bar and chance it fails)" go run ./tools/bench season -slice
 step "bench: a slice of the leak-down benchmark (prints its seed; outside bar and chance it fails)" go run ./tools/bench leakdown -slice
 step "page: its screens in Chromium on invented states" page_screens
 step "page: the demo in Chromium against the rig's truth" go test -count=1 -tags e2e -timeout 10m ./tools/story

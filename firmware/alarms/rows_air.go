@@ -212,7 +212,7 @@ func waterRows() []Row {
 			Caution:     cautionDrain, Where: Parked,
 			Respond: Today, Priority: Medium,
 			Limit:   "wall at or under 2 degC with 0.05 L of water, or a dew point within 3 K of the wall",
-			OnDelay: 600 * time.Second, OffDelay: 1800 * time.Second, Deadband: 1,
+			OnDelay: 10 * time.Second, OffDelay: 1800 * time.Second, Deadband: 1,
 			Suppressors: []Suppressor{S6},
 		},
 	}
