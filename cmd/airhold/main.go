@@ -48,6 +48,8 @@ func commands() []command {
 		{"decode", "turn recorded bus frames into named values", runDecode},
 		{"calc", "the handbook's formulas: leaks, tanks, water in the air, sensors", withoutInput(runCalc)},
 		{"leakdown", "does the closed-up air hold, how much does it leak, how sure: live or on recordings", runLeakdown},
+		{"care", "what is due of the air supply's care, and what was done", withoutInput(runCare)},
+		{"learned", "what the machine has taught the box", withoutInput(runLearned)},
 		{"journal", "show or verify what the alarms did", withoutInput(runJournal)},
 		{"link", "bring a CAN interface up, listening only (root)", withoutInput(runLink)},
 		{"version", "say which build this is", withoutInput(runVersion)},

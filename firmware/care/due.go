@@ -34,7 +34,7 @@ const (
 	needsDate   = "a date: it was recorded while the clock was not set"
 	needsBehind = "a right clock: it stands before the last record"
 	needsRun    = "a look at the compressor: its run time is not counted now"
-	needsWork   = "a sign of work: ground speed, lowered, or the tank's pressure"
+	needsWork   = "a sign of work: ground speed and lowered"
 )
 
 // verdict is how an item stands.

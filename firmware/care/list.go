@@ -180,6 +180,8 @@ func (it *item) every() string {
 		parts = append(parts, everyFew(it.working, "working day"))
 	}
 	switch {
+	case it.days == 3.5 && it.atWork:
+		parts = append(parts, "twice a week while it works")
 	case it.days == 3.5:
 		parts = append(parts, "twice a week")
 	case it.days > 0:
@@ -192,13 +194,12 @@ func (it *item) every() string {
 		parts = append(parts, everyFew(it.hours.Hours(), "run hour"))
 	}
 	text := strings.Join(parts, " or ")
-	switch {
-	case it.atWork && it.days > 0:
-		text += " while it works"
-	case it.trigger == byWater:
+	switch it.trigger {
+	case byWater:
 		text += ", sooner when the water reckoned reaches its limit"
-	case it.trigger == byDelivery:
+	case byDelivery:
 		text += ", sooner when the compressor gives less"
+	case byNothing, byTest:
 	}
 	return text
 }

@@ -15,7 +15,8 @@ func (c *Care) find(name string) (*item, error) {
 	want := plain(name)
 	var names []string
 	for i := range c.items {
-		if it := &c.items[i]; it.name == want || plain(it.matter) == want {
+		it := &c.items[i]
+		if Named(&Item{Name: it.name, Matter: it.matter}, name) {
 			return it, nil
 		}
 		names = append(names, c.items[i].name)
@@ -29,6 +30,11 @@ func (c *Care) find(name string) (*item, error) {
 	default:
 		return nil, fmt.Errorf("there is no care item %q; there are %s", short(want), list)
 	}
+}
+
+// Named says that a person means this item by a name: oil-change, oil_change and "Oil change" are one.
+func Named(it *Item, name string) bool {
+	return it.Name == plain(name) || plain(it.Matter) == plain(name)
 }
 
 // short keeps a name from outside short.
