@@ -252,3 +252,22 @@ func TestNights(t *testing.T) {
 		}
 	}
 }
+
+// A tank left half a minute after its compressor stopped is still some ten kelvin warmer than its wall: that would be 0.02
+// L/min if nobody told.
+func TestLeftHot(t *testing.T) {
+	const seed, count = 7, 10
+	dice := rand.New(rand.NewPCG(seed, 0))
+	var s score
+	for range count {
+		n := draw(dice)
+		n.run = 30
+		n.hold.Air = rig.HoldAir{Hot: 18 + 6*dice.Float64(), Tau: 30 + 20*dice.Float64(), Power: 0.25, Slow: 0.1}
+		h, truth := n.play(t, with{wall: true, ambient: true, glass: true})
+		s.add(h[0], truth)
+	}
+	if s.rms() > 0.01 || s.inside < count*8/10 {
+		t.Errorf("seed %d: %s; want rms 0.01", seed, &s)
+	}
+	t.Logf("seed %d: %s", seed, &s)
+}
