@@ -228,7 +228,7 @@ func (c *Care) date(at time.Duration) {
 
 // begin begins a season, and asks after what should have been done before it and is not on record.
 func (c *Care) begin(at, worked time.Duration) {
-	c.s.Season = season{Number: c.s.Season.Number + 1, Began: c.clock.utc(at), Worked: worked}
+	c.s.Season = season{Number: c.s.Season.Number + 1, Began: c.clock.utc(at), Days: c.s.Days, Worked: worked}
 	c.work.season, c.work.newSeason = at, true
 	for i := range c.items {
 		if it := &c.items[i]; it.season && !c.doneFor(it, worked) {

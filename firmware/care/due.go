@@ -4,6 +4,7 @@ package care
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"airhold/firmware/findings"
@@ -20,6 +21,7 @@ const (
 	days            // days by the clock
 	instead         // working days in place of days that are not known
 	runTime         // of the compressor
+	asked           // season: a box that knows no season before this one has just asked
 	unsaid          // season: not on record
 	saidNot         // season: a person said that it was not done
 	saidMaybe       // season: a person did not know
@@ -44,6 +46,10 @@ type verdict struct {
 	have, want float64 // of working days, days or run hours
 	lacks      string
 }
+
+// patience is how many working days a new box waits for an answer before it takes an item as not done: it cannot know what
+// was done before it was there.
+const patience = 2
 
 // soonFrom is the part of an interval from which an item is due soon.
 const soonFrom = 0.9
@@ -123,6 +129,9 @@ func (c *Care) judgeSeason(it *item) verdict {
 		return v
 	case over:
 		return verdict{due: true, cause: between, have: 1, want: 1}
+	}
+	if s.Number == 1 && c.s.Days < s.Days+patience && slices.Contains(s.Open, it.name) {
+		return verdict{soon: true, cause: asked, want: 1}
 	}
 	v := verdict{due: true, cause: unsaid, have: 1, want: 1}
 	switch s.Answers[it.name] {
@@ -207,7 +216,7 @@ func (b cause) detail() string {
 		return "by days"
 	case runTime:
 		return "by run time of the compressor"
-	case unsaid, saidNot, saidMaybe, between, inSeason, noSeason:
+	case asked, unsaid, saidNot, saidMaybe, between, inSeason, noSeason:
 		return "by season"
 	default:
 		return ""

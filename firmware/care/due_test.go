@@ -420,7 +420,9 @@ func TestRecordsOfThisBootStayItsOwn(t *testing.T) {
 func TestSheetIsTheContract(t *testing.T) {
 	t.Parallel()
 	l := newLife(t, care.Options{})
-	l.day(utc(2026, time.April, 27, 12), 8)
+	for d := 27; d <= 29; d++ {
+		l.day(utc(2026, time.April, d, 12), 8)
+	}
 	l.done("drain")
 	text, err := json.Marshal(l.c.Sheet())
 	if err != nil {

@@ -52,7 +52,7 @@ func (c *Care) restore(saved []byte) {
 
 // sane says that a state can be.
 func (s *state) sane() bool {
-	if s.Version != stateVersion || s.Days < 0 || s.Worked < 0 || s.Run < 0 || s.Before < 0 || s.Loose < 0 || s.Season.Number < 0 || s.Season.Worked < 0 {
+	if s.Version != stateVersion || s.Days < 0 || s.Worked < 0 || s.Run < 0 || s.Before < 0 || s.Loose < 0 || s.Season.Number < 0 || s.Season.Days < 0 || s.Season.Worked < 0 {
 		return false
 	}
 	return !slices.ContainsFunc(s.Records, func(e entry) bool {

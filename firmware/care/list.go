@@ -143,6 +143,8 @@ func (v verdict) words(recorded bool) string {
 		return count("run hour", 0)
 	case water, delivery:
 		return v.cause.detail()
+	case asked:
+		return "not known to this box yet: it asks whether it was done for this season"
 	case unsaid:
 		return "not on record for this season"
 	case saidNot:

@@ -21,7 +21,7 @@ func TestSeasonsAskOnce(t *testing.T) {
 	l.asks("a new box")
 	l.work(time.Hour)
 	l.asks("its first work", "bag-inspection", "filter-change", "oil-change")
-	l.stands("its first work", "oil-change", true, false, "not on record for this season")
+	l.stands("its first work", "oil-change", false, true, "not known to this box yet: it asks whether it was done for this season")
 	for name, a := range map[string]care.Answer{"bag-inspection": care.Finished, "filter-change": care.Unknown, "oil-change": care.NotDone} {
 		if err := l.c.Answer(l.at, name, a, "Ada"); err != nil {
 			t.Fatal(err)
@@ -77,6 +77,22 @@ func TestSeasonsAskOnce(t *testing.T) {
 	if n := count(l.notes, "season: "); n != 2 {
 		t.Errorf("%d seasons in the journal; want 2: %q", n, l.notes)
 	}
+}
+
+// A new box cannot know what was done before it was there: it asks, and takes an item as not done only when nobody has
+// answered for two working days. One that knows the season before says at once what is not on record.
+func TestNobodyAnswers(t *testing.T) {
+	t.Parallel()
+	l := newLife(t, care.Options{})
+	l.day(utc(2026, time.April, 6, 12), 8)
+	l.stands("the first day", "bag-inspection", false, true, "not known to this box yet: it asks whether it was done for this season")
+	l.day(utc(2026, time.April, 7, 12), 8)
+	l.stands("the second day", "bag-inspection", false, true, "not known to this box yet: it asks whether it was done for this season")
+	l.day(utc(2026, time.April, 8, 12), 8)
+	l.stands("the third day", "bag-inspection", true, false, "not on record for this season")
+	l.asks("the third day", "bag-inspection", "filter-change", "oil-change")
+	l.day(utc(2027, time.April, 6, 12), 8)
+	l.stands("the first day of the next season", "bag-inspection", true, false, "not on record for this season")
 }
 
 func count(all []string, prefix string) int {

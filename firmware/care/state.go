@@ -41,6 +41,7 @@ type entry struct {
 type season struct {
 	Number  int               `json:"number"`            // counted by this box; 0: none has begun
 	Began   time.Time         `json:"began,omitzero"`    // UTC; zero where the clock was not set
+	Days    int               `json:"days"`              // working days begun when it began, its first among them
 	Worked  time.Duration     `json:"worked"`            // time at work when it began: what was recorded later counts for it
 	Open    []string          `json:"open,omitempty"`    // items whose question has no answer yet
 	Answers map[string]Answer `json:"answers,omitempty"` // by item
