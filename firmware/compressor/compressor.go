@@ -444,7 +444,7 @@ func (c *Compressor) Tick(at time.Duration) {
 // Close ends the watch: a run still open is handed on as open.
 func (c *Compressor) Close() {
 	c.flush()
-	c.drowse()
+	c.conclude()
 	if c.ledger.isOpen {
 		c.ledger.stillOpen = true
 		c.closeRun(c.ledger.upTo)

@@ -69,6 +69,7 @@ type bend struct {
 	at            time.Duration
 	level         float64 // pressure there, Pa
 	before, after float64 // slopes, Pa/s
+	miss          float64 // root of the mean square by which the lines miss the pressure, Pa
 }
 
 // hinge lays two straight lines that meet through the pressure around at (least squares) and returns where they meet;
@@ -85,7 +86,7 @@ func (q *trail) hinge(at time.Duration) (bend, bool) {
 		level, before, after, rest, ok := twoLines(t[:n], v[:n], tau)
 		if ok && rest < least {
 			least = rest
-			best = bend{at + time.Duration(tau*float64(time.Second)), base + level, before, after}
+			best = bend{at + time.Duration(tau*float64(time.Second)), base + level, before, after, math.Sqrt(max(0, rest) / float64(n))}
 		}
 	}
 	const step = 0.05

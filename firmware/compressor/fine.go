@@ -4,6 +4,7 @@ package compressor
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -13,9 +14,10 @@ type fine struct {
 	seg    segmenter
 	trail  trail
 	path   path
-	in     gauge // cut-in, Pa
-	out    gauge // cut-out, Pa
-	lift   gauge // Pa/s
+	in     gauge   // cut-in, Pa
+	out    gauge   // cut-out, Pa
+	lift   middle  // Pa/s
+	miss   float64 // by which two lines miss a clean edge, Pa
 	active bool
 	begun  bool          // a step is settled since the last hole
 	on     bool          // of the settled steps
@@ -29,17 +31,18 @@ type fine struct {
 }
 
 const (
-	fastest       = 1100 * time.Millisecond // the longest interval of a channel that is fast enough
-	leastSwitch   = 1.5e3                   // Pa, sd: no switch is known better
-	calmBefore    = 5 * time.Second         // in which no bag took much air before a start that tells the cut-in
-	calmWithin    = 15e3                    // Pa
-	bracketBefore = time.Second             // in which a fill that makes the compressor start falls through the cut-in
-	bracketMost   = 10e3                    // Pa
-	restLeast     = 250 * time.Millisecond
-	crossReach    = 1250 * time.Millisecond // from the coarse edge to where the pressure falls through the cut-in
-	widestGap     = 250e3                   // Pa between the switch points; a start farther down is an engine's; common practice, no source
-	guessedGap    = 100e3                   // Pa between the switch points until a start was seen; common practice, no source
-	guessedSd     = 25e3                    // Pa
+	fastest          = 1100 * time.Millisecond // the longest interval of a channel that is fast enough
+	leastSwitch      = 1.5e3                   // Pa, sd: no switch is known better
+	calmBefore       = 5 * time.Second         // in which no bag took much air before a start that tells the cut-in
+	calmWithin       = 15e3                    // Pa
+	bracketBefore    = time.Second             // in which a fill that makes the compressor start falls through the cut-in
+	bracketMost      = 10e3                    // Pa
+	missUp, missDown = 0.02, 0.3               // most edges are not clean: the lower end is followed
+	restLeast        = 250 * time.Millisecond
+	crossReach       = 1250 * time.Millisecond // from the coarse edge to where the pressure falls through the cut-in
+	widestGap        = 250e3                   // Pa between the switch points; a start farther down is an engine's; common practice, no source
+	guessedGap       = 100e3                   // Pa between the switch points until a start was seen; common practice, no source
+	guessedSd        = 25e3                    // Pa
 )
 
 // fast says whether readings come often enough for edges to be seen.
@@ -47,11 +50,6 @@ func (c *Compressor) fast() bool { return c.tank.interval > 0 && c.tank.interval
 
 // switchWalk is how a pressure switch wanders; common practice, no source.
 func switchWalk() walk { return walk{least: 1e3, hour: 4e3, up: 2, down: 4} }
-
-// liftWalk is how the lift wanders.
-func (f *fine) liftWalk() walk {
-	return walk{least: 0.05 * f.lift.mean, hour: 0.1 * f.lift.mean, up: 4, down: 4}
-}
 
 // started notes between which pressures the run that begins near at started: the switch stands between the lowest
 // pressure and the highest shortly before. A start in quiet is told to within noise, one in a small fill to within that.
@@ -64,15 +62,29 @@ func (f *fine) started(at time.Duration) {
 	}
 }
 
-// stopped learns the switch points from a run that stopped at h: only a whole rise tells where the switch stands, a
-// stretch of one does not. It reports whether the cut-in and the cut-out were learned.
+// stopped learns the switch points and the lift from a run that stopped at h: only a whole rise tells where the switch
+// stands, a stretch of one does not. The lift is by how much the slope changes there, whatever else the tank loses. It
+// reports whether the cut-in and the cut-out were learned.
 func (f *fine) stopped(from float64, h bend) (in, out bool) {
 	gap := minGap
 	if f.in.n > 0 {
 		gap = max(gap, min(f.out.mean-f.in.mean, widestGap)/2)
 	}
-	if h.level-from < gap || h.before <= 0 || h.after < -0.4*h.before || h.after > 0.2*h.before {
+	drop := h.before - h.after
+	if h.level-from < gap || h.before < 0.1*drop || drop <= 0 {
 		return false, false
+	}
+	if f.miss == 0 {
+		f.miss = h.miss
+	}
+	clean := h.miss < 1.4*f.miss
+	f.miss += missUp * max(0, h.miss-f.miss)
+	f.miss -= missDown * max(0, f.miss-h.miss)
+	if clean || f.lift.n == 0 {
+		f.lift.see(drop)
+	}
+	if math.Abs(drop-f.lift.mid) > 0.5*f.lift.mid {
+		return false, false // a bag began or ceased to take air just then
 	}
 	f.out.see(h.at, h.level, 0, switchWalk())
 	if d := h.level - f.tells; d >= gap && d <= widestGap {
@@ -80,6 +92,22 @@ func (f *fine) stopped(from float64, h bend) (in, out bool) {
 		in = true
 	}
 	return in, true
+}
+
+// middle is the median of the last values.
+type middle struct {
+	ring [9]float64
+	n    int
+	mid  float64
+}
+
+func (m *middle) see(v float64) {
+	m.ring[m.n%len(m.ring)] = v
+	m.n++
+	sorted := m.ring
+	k := min(m.n, len(sorted))
+	slices.Sort(sorted[:k])
+	m.mid = (sorted[(k-1)/2] + sorted[k/2]) / 2
 }
 
 // coarseStart and coarseStop learn from the inference by evidence, until the fine answer stands.
@@ -96,10 +124,8 @@ func (c *Compressor) coarseStart() {
 }
 
 func (c *Compressor) coarseStop(at time.Duration) {
-	h, ok := c.fine.trail.hinge(at)
-	if ok && c.learnStop(c.infer.from, h) {
-		lift := h.before - h.after
-		c.fine.lift.see(h.at, lift, 0.2*lift, c.fine.liftWalk())
+	if h, ok := c.fine.trail.hinge(at); ok {
+		c.learnStop(c.infer.from, h)
 	}
 }
 
@@ -136,7 +162,7 @@ func (c *Compressor) wake(b point) {
 func (c *Compressor) tune() {
 	f := &c.fine
 	s := &f.seg
-	s.lift = f.lift.mean
+	s.lift = f.lift.mid
 	now := f.seg.prev.at
 	s.out, s.utSd = f.out.mean, max(f.out.sd(now, switchWalk()), leastSwitch)
 	s.in, s.inSd = f.in.mean, max(f.in.sd(now, switchWalk()), leastSwitch)
@@ -151,6 +177,36 @@ func (c *Compressor) sift(b point) {
 	f.seg.off = c.undriven(b.at)
 	f.seg.add(b)
 	c.plain(f.seg.settle(&f.path))
+	if f.on && !c.signalled() {
+		c.ledger.extend(c.line.upTo)
+	}
+	c.doubt(b.at)
+}
+
+const (
+	proven = 30 * time.Second // of supply evidence since the compressor seemed to rest
+	absent = 10 * time.Minute // without any since it seemed to run
+)
+
+// doubt hands back to the inference by evidence where that proves the fine answer wrong: a compressor that never gets to
+// its cut-out, because a leak takes what it gives, looks like one that nothing drives.
+func (c *Compressor) doubt(at time.Duration) {
+	f := &c.fine
+	if !f.begun || c.signalled() {
+		return
+	}
+	switch {
+	case !f.on && c.infer.state == On && c.infer.evidence-max(f.edge, c.infer.since) > proven:
+		start := max(f.edge, c.infer.since, c.line.upTo)
+		f.active = false
+		c.line.hold(start, Off)
+		c.ledger.open(start, c.infer.evidence, c.infer.from, false)
+	case f.on && c.infer.state == Off && at-c.infer.since > absent && at-f.edge > absent:
+		f.active = false
+		c.line.hold(max(c.infer.since, f.edge), On)
+		c.closeRun(max(c.infer.since, f.edge))
+		c.hand()
+	}
 }
 
 // plain takes the steps up to index to as they are.
@@ -249,8 +305,6 @@ func (c *Compressor) fineStop(p point) {
 		level = h.level
 	}
 	if f.rises >= 4 {
-		rise := f.rise / float64(f.rises)
-		f.lift.see(at, rise+f.seg.fall, 0, f.liftWalk())
 		c.learnFill(max(1, (f.peak-f.from)/max(0.5, (at-f.edge).Seconds())))
 	}
 	c.tune()
@@ -263,8 +317,8 @@ func (c *Compressor) fineStop(p point) {
 	f.edge = at
 }
 
-// drowse ends the fine answer's present stretch at a hole: what was open is decided as it looks.
-func (c *Compressor) drowse() {
+// conclude takes the steps that are not settled as they look.
+func (c *Compressor) conclude() {
 	f := &c.fine
 	if !f.active {
 		return
@@ -275,6 +329,18 @@ func (c *Compressor) drowse() {
 	}
 	if f.on && !c.signalled() {
 		c.line.hold(f.seg.prev.at, On)
+		c.ledger.extend(f.seg.prev.at)
+	}
+}
+
+// drowse ends the fine answer's present stretch at a hole: what was open is decided as it looks.
+func (c *Compressor) drowse() {
+	f := &c.fine
+	if !f.active {
+		return
+	}
+	c.conclude()
+	if f.on && !c.signalled() {
 		c.closeRun(f.seg.prev.at)
 		c.hand()
 	}

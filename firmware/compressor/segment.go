@@ -98,6 +98,7 @@ const (
 	leakComes  = 1e-30 // a loss that lasts changes its size
 	seldom     = 1e-7  // an engine starts or stops
 	dead2pump  = 1e-7
+	weakPump   = 0.01   // what seemed a leak while the compressor ran was a compressor that gives less
 	notDriven  = 0.02   // at the cut-in nothing drives the compressor
 	notInWork  = 1e-5   // the same while bags take air fast: the machine is at work
 	stubborn   = 0.05   // least chance that a switch lets the pressure pass: it may have drifted
@@ -178,6 +179,7 @@ func (s *segmenter) forward(st *step, dt float64) {
 	}
 	slope := (st.to.v - st.from.v) / dt
 	top := likeNo
+	weak := math.Log(weakPump)
 	for l := range levels {
 		for mood := range moods {
 			off := s.likely(slope, dt, st.cool, false, l, mood)
@@ -188,6 +190,13 @@ func (s *segmenter) forward(st *step, dt float64) {
 				for from := range actors {
 					if v := b[state(from, l, mood)] + act[from][to]; v > best {
 						best, at = v, state(from, l, mood)
+					}
+				}
+				if to == idle && l == 0 {
+					for other := 1; other < levels; other++ {
+						if v := b[state(pump, other, mood)] + act[pump][idle] + weak; v > best {
+							best, at = v, state(pump, other, mood)
+						}
 					}
 				}
 				st.back[i] = fromB[at]
