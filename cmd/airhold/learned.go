@@ -137,7 +137,7 @@ func (l learnedAt) show(ctx context.Context, stdout io.Writer, asJSON bool, m *c
 		b.WriteString("Nothing learned of this machine yet.\n")
 	}
 	for _, k := range all {
-		fmt.Fprintf(&b, "%s\n    %s\n", k.Name, wrap(learnedWords(&k, m), "")) // the name is what forget takes
+		fmt.Fprintf(&b, "%s\n%s\n", k.Name, wrap(learnedWords(&k, m), "    ")) // the name is what forget takes
 	}
 	if len(all) > 0 {
 		b.WriteString("\nTo have one learned anew: airhold learned forget NAME\n")

@@ -417,6 +417,35 @@ func TestRecordsOfThisBootStayItsOwn(t *testing.T) {
 	}
 }
 
+// What a command says, word for word as it arrives.
+func TestTell(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ item, answer, note, says, journal, noted string }{
+		{"drain", "", "half a cup", "", "care-done: Drain the tank: done, by Ada (half a cup).", "half a cup"},
+		{"drain", "done", "", "", "care-done: Drain the tank: done, by Ada.", ""},
+		{"drain", "not-done", "", `nothing is asked about "drain"`, "", ""},
+		{"oil-change", "done", "", "", "care-done: Change the compressor's oil: done, by Ada (said when the season began).", "said when the season began"},
+		{"oil-change", "done", "4 L, in March.", "", "care-done: Change the compressor's oil: done, by Ada (4 L, in March).", "4 L, in March."},
+		{"oil-change", "not-done", "next week", "", "care-answer: Change the compressor's oil: not done for this season, by Ada (next week).", ""},
+		{"oil-change", "unknown", "", "", "care-answer: Change the compressor's oil: not known whether it was done for this season, by Ada.", ""},
+		{"oil-change", "no", "", "the answer is done, not-done or unknown", "", ""},
+	} {
+		l := newLife(t, care.Options{})
+		l.day(utc(2026, time.April, 27, 12), 1)
+		before := len(l.notes)
+		err := l.c.Tell(l.at, c.item, c.answer, "Ada", c.note)
+		if (err == nil) != (c.says == "") || err != nil && !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%+v: %v", c, err)
+		}
+		if got := strings.Join(l.notes[before:], ""); got != c.journal {
+			t.Errorf("%+v: journal %q", c, got)
+		}
+		if h := l.c.History(); len(h) > 0 && h[0].Note != c.noted || (len(h) == 1) != strings.HasPrefix(c.journal, "care-done") {
+			t.Errorf("%+v: history %+v", c, h)
+		}
+	}
+}
+
 func TestSheetIsTheContract(t *testing.T) {
 	t.Parallel()
 	l := newLife(t, care.Options{})

@@ -72,36 +72,37 @@ func (c *Care) Done(at time.Duration, name, by, note string) error {
 
 // Answer takes the answer to a season's question. Done is a record like any other.
 func (c *Care) Answer(at time.Duration, name string, a Answer, by string) error {
+	return c.Tell(at, name, string(a), by, "")
+}
+
+// Tell does what a command says: the item was done, which is also what no answer means, or it is the answer to a season's
+// question that it was not, or that nobody knows.
+func (c *Care) Tell(at time.Duration, name, answer, by, note string) error {
 	it, err := c.find(name)
 	if err != nil {
 		return err
 	}
-	switch a {
-	case Finished:
-		return c.Done(at, name, by, "said when the season began")
-	case NotDone, Unknown:
+	open := slices.Contains(c.s.Season.Open, it.name)
+	words := "not done for this season"
+	switch Answer(answer) {
+	case Finished, "":
+		if answer != "" && note == "" && open {
+			note = "said when the season began"
+		}
+		return c.Done(at, name, by, note)
+	case NotDone:
+	case Unknown:
+		words = "not known whether it was done for this season"
 	default:
-		return fmt.Errorf("the answer is %s, %s or %s, not %q", Finished, NotDone, Unknown, short(string(a)))
+		return fmt.Errorf("the answer is %s, %s or %s, not %q", Finished, NotDone, Unknown, short(answer))
 	}
-	if !slices.Contains(c.s.Season.Open, it.name) {
+	if !open {
 		return fmt.Errorf("nothing is asked about %q now", it.name)
 	}
-	c.close(it.name, a)
-	words := "not done for this season"
-	if a == Unknown {
-		words = "not known whether it was done for this season"
-	}
-	c.say(max(at, c.now), "care-answer", it.words+": "+words+signed(by, ""))
+	c.close(it.name, Answer(answer))
+	c.say(max(at, c.now), "care-answer", it.words+": "+words+signed(by, note))
 	c.again(at)
 	return nil
-}
-
-// Tell does what a command says: with an answer it is one to a season's question, else the item was done.
-func (c *Care) Tell(at time.Duration, name, answer, by, note string) error {
-	if answer == "" || Answer(answer) == Finished && !slices.Contains(c.s.Season.Open, plain(name)) {
-		return c.Done(at, name, by, note)
-	}
-	return c.Answer(at, name, Answer(answer), by)
 }
 
 // close ends a season's question.
