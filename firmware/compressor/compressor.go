@@ -153,6 +153,8 @@ type Compressor struct {
 	delivered   bool // it was seen delivering since
 
 	fine    fine
+	stuck   stuck
+	shop    shop
 	line    timeline
 	earlier earlier
 	trend   trend
@@ -224,6 +226,9 @@ func (c *Compressor) readTank(r readings.Reading) {
 	if c.tank.seen && r.At <= c.tank.at {
 		return // time running backwards: the newer reading stands
 	}
+	if c.sticks(r) {
+		return
+	}
 	gap := r.At - c.tank.at
 	fresh := c.tank.seen && gap <= c.tank.stale()
 	c.tank.take(r)
@@ -249,7 +254,7 @@ func (c *Compressor) unsee(at time.Duration) {
 		c.covered -= min(still, c.covered)
 	}
 	c.blocks.drop()
-	c.drowse()
+	c.drowse(c.tank.moved)
 	c.closeRun(c.tank.moved)
 	c.hand()
 	c.infer.reset()
@@ -260,7 +265,7 @@ func (c *Compressor) unsee(at time.Duration) {
 
 // lost forgets the present state after a hole in the pressure: what happened in it is not known.
 func (c *Compressor) lost() {
-	c.drowse()
+	c.drowse(c.now)
 	if !c.fine.active && c.infer.state == On && !c.signalled() {
 		c.closeRun(c.infer.evidence)
 	}
@@ -276,6 +281,11 @@ func (c *Compressor) flush() {
 }
 
 func (c *Compressor) block(b point) {
+	if c.undriven(b.at) {
+		c.rest(b)
+		return
+	}
+	c.shop.on = false
 	was := c.infer.state
 	wasFrom := c.infer.since
 	before := c.infer.prev
@@ -444,7 +454,7 @@ func (c *Compressor) Tick(at time.Duration) {
 // Close ends the watch: a run still open is handed on as open.
 func (c *Compressor) Close() {
 	c.flush()
-	c.conclude()
+	c.conclude(c.now)
 	if c.ledger.isOpen {
 		c.ledger.stillOpen = true
 		c.closeRun(c.ledger.upTo)

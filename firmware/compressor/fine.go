@@ -220,6 +220,7 @@ func (c *Compressor) plain(to int) {
 		switch {
 		case !f.begun:
 			f.begun, f.on, f.edge = true, on, st.from.at
+			c.line.hold(st.from.at, Unknown)
 			if on {
 				c.fineStart(st.from.at, st.from.v, true)
 			}
@@ -317,41 +318,38 @@ func (c *Compressor) fineStop(p point) {
 	f.edge = at
 }
 
-// conclude takes the steps that are not settled as they look.
-func (c *Compressor) conclude() {
+// conclude takes the steps that are not settled as they look, up to a time.
+func (c *Compressor) conclude(until time.Duration) {
 	f := &c.fine
 	if !f.active {
 		return
 	}
-	if f.seg.n > f.seg.done {
-		f.seg.settle(&f.path)
-		c.plain(f.seg.n)
+	f.seg.settle(&f.path)
+	to := f.seg.n
+	for to > f.seg.done && f.seg.ring[(to-1)%steps].to.at > until {
+		to--
 	}
+	c.plain(to)
 	if f.on && !c.signalled() {
-		c.line.hold(f.seg.prev.at, On)
-		c.ledger.extend(f.seg.prev.at)
+		c.line.hold(f.seg.upTo(), On)
+		c.ledger.extend(f.seg.upTo())
 	}
 }
 
-// drowse ends the fine answer's present stretch at a hole: what was open is decided as it looks.
-func (c *Compressor) drowse() {
+// drowse ends the fine answer's present stretch at a hole that begins at a time: what was open is decided as it looks.
+func (c *Compressor) drowse(hole time.Duration) {
 	f := &c.fine
 	if !f.active {
 		return
 	}
-	c.conclude()
+	c.conclude(hole)
 	if f.on && !c.signalled() {
-		c.closeRun(f.seg.prev.at)
+		c.closeRun(max(f.edge, f.seg.upTo()))
 		c.hand()
 	}
 	f.on, f.begun = false, false
 	f.seg.start()
 	f.trail.drop()
-}
-
-// undriven says that a signal rules the compressor out.
-func (c *Compressor) undriven(at time.Duration) bool {
-	return c.drive.alive(at) && c.drive.value <= turning || c.ign.alive(at) && c.ign.value <= 0.5
 }
 
 // now returns the likelier state, and since when.

@@ -294,7 +294,7 @@ const pumping = pump * levels * moods // states from here on have the compressor
 // settled are dropped, so that no answer is ever taken back.
 func (s *segmenter) settle(p *path) int {
 	limit := s.n - leastBy
-	if limit <= s.done {
+	if s.n == s.done {
 		return s.done
 	}
 	var came [hidden]uint8

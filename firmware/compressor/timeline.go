@@ -98,6 +98,9 @@ func (c *Compressor) settle(at time.Duration) {
 		return
 	}
 	if c.fine.active {
+		if !c.fine.seg.have {
+			l.hold(at, Unknown) // nothing was seen since the last hole
+		}
 		return
 	}
 	f := &c.infer
