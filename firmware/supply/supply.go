@@ -5,12 +5,13 @@
 //
 // Words: a need is the pressure a rank asks for; the highest need plus the loss in the lines is what the tank must
 // keep; the reserve is the time until it no longer would if the compressor stopped now; gives is what the compressor
-// can deliver, use what all takers and losses together take; overhang is by how much use exceeds what comes, while
-// the compressor runs. Need and gives say of themselves when they are assumed or rated and not measured.
+// can deliver, use what all takers and losses together take: bags, drains that are meant, and leaks; spare is what is
+// left of gives, short what is missing; overhang is by how much use exceeds what comes, while the compressor runs. Need
+// and gives say of themselves when they are assumed or rated and not measured.
 //
 // The package never asks for the time, rings nothing (delays and deadbands are the alarm engine's), never drives a
-// valve, and never learns a safety limit: relief setting and safe working pressure come from the machine file. It does
-// not yet split use into bags, drains and leak, and says so by not naming them.
+// valve, and never learns a safety limit: relief setting and safe working pressure come from the machine file. It finds
+// no leaks: how use is split comes from who watches for them, and where nobody knows, bags and leaks are one figure.
 //
 // Sources: q = V/p0 dp/dt is the pressure-change method (EN 1779 technique D, from memory) with the ANR reference of
 // ISO 8778, p0 = 100 kPa; limits are the alarm catalogue's, our own starting values.
@@ -35,6 +36,22 @@ type Compressor interface {
 	Rates() (fall, rise float64)
 }
 
+// Split is what this package asks of who watches for leaks. The method is called on the owner's goroutine and changes
+// nothing.
+type Split interface {
+	// Flows returns the mean of the last minutes: what the bags took, what is bled as declared, and what neither explains,
+	// m3/s ANR, with intervals where they are estimates; false where that is not known.
+	Flows() (bags, bleed, leak findings.Measure, known bool)
+}
+
+// Delivery is what somebody has measured of the compressor's delivery.
+type Delivery interface {
+	// PumpUp returns the delivery of a pump-up that was let settle, m3/s ANR with its interval; false: none was done.
+	PumpUp() (m findings.Measure, known bool)
+	// Trend returns the delivery while working as a ratio to the machine's own when it was new to the box; false: not learned.
+	Trend() (ratio, low, high float64, known bool)
+}
+
 // Rank is one rank of row units.
 type Rank struct {
 	Name     string // "front": the "front rank" in every answer
@@ -49,14 +66,22 @@ type Options struct {
 	Lowered readings.Channel // 0 or 1
 	Ranks   []Rank
 
+	Barometer readings.Channel // Pa absolute
+	Ambient   readings.Channel // of the air taken in, K
+
 	Volume      float64 // tank, m3; 0: not known
-	Delivery    float64 // rated, m3/s ANR; 0: not known
+	Uncertainty float64 // of Volume, plus or minus, as a ratio; 0: 0.03
+	Delivery    float64 // rated, m3/s of intake air, which is ANR where that is at 100 kPa and 20 degC; 0: not known
+	Around      float64 // Pa absolute, where no barometer says; 0: as rated
+	Bleed       float64 // drains that are meant, m3/s ANR; 0: none
 	SafeWorking float64 // Pa gauge; 0: not known
 	Relief      float64 // Pa gauge; 0: not known
 	LineDrop    float64 // between tank and rank, Pa; 0: 20 kPa
 	DutyWindow  time.Duration
 
 	Compressor Compressor // nil: none is watched
+	Split      Split      // nil: bags and leaks are one figure
+	Measured   Delivery   // nil: nobody measures
 }
 
 const (
@@ -118,9 +143,13 @@ type Supply struct {
 	assumed     bool
 	lowLimit    float64
 	lowOK       bool
+
+	glass, air feed
+	runs       runs
 }
 
-// New makes a watcher. Channels outside t count as not declared.
+// New makes a watcher. Channels outside t count as not declared, and so do a barometer that is not absolute and an
+// intake that is no temperature.
 func New(o Options, t *readings.Table, sink findings.Sink) *Supply {
 	if o.LineDrop <= 0 {
 		o.LineDrop = defaultLineDrop
@@ -136,6 +165,13 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Supply {
 		return c
 	}
 	s.tank.ch, s.lowered.ch = declared(o.Tank), declared(o.Lowered)
+	s.glass.ch, s.air.ch = declared(o.Barometer), declared(o.Ambient)
+	if i := t.Info(s.glass.ch); i.Quantity != units.QPressure || i.Reference != units.Absolute {
+		s.glass.ch = readings.NoChannel
+	}
+	if t.Info(s.air.ch).Quantity != units.QTemperature {
+		s.air.ch = readings.NoChannel
+	}
 	s.ranks = make([]rank, len(o.Ranks))
 	for i, r := range o.Ranks {
 		k := &s.ranks[i]
@@ -155,8 +191,10 @@ func (s *Supply) Read(r readings.Reading) {
 	if r.Channel == s.tank.ch {
 		s.tank.take(r)
 	}
-	if r.Channel == s.lowered.ch {
-		s.lowered.take(r)
+	for _, f := range [...]*feed{&s.lowered, &s.glass, &s.air} {
+		if r.Channel == f.ch {
+			f.take(r)
+		}
 	}
 	for i := range s.ranks {
 		k := &s.ranks[i]
@@ -175,6 +213,8 @@ func (s *Supply) Tick(at time.Duration) {
 	s.ticks++
 	s.tank.second()
 	s.lowered.second()
+	s.glass.second()
+	s.air.second()
 	if s.tank.alive(at) {
 		s.trace.add(s.tank.at, s.tank.mean)
 		rate, ok := s.trace.slope(at, fallSpan)
@@ -191,6 +231,7 @@ func (s *Supply) Tick(at time.Duration) {
 	if s.o.Compressor != nil {
 		s.in, s.out, s.inOK, s.outOK = s.o.Compressor.Switch()
 	}
+	s.runs.tick(s)
 	s.limits()
 	s.report(at)
 }
@@ -212,7 +253,7 @@ func (s *Supply) tickRank(k *rank, at time.Duration) {
 		k.need, k.known, k.assumed = k.asked, true, false
 	case s.ticks%10 == 1 || k.tickOf == 0:
 		// Sorting ten minutes is not needed each second.
-		k.need, k.known = k.trace.quantile(at, needSpan, needQuantile)
+		k.need, k.known = k.trace.quantile(k.trace.last, needSpan, needQuantile) // of work: a stop ends no need
 		k.assumed = k.known
 		k.tickOf++
 	case !k.assumed:

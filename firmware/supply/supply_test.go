@@ -238,7 +238,6 @@ func TestAssumedNeed(t *testing.T) {
 
 func TestReserveAndBudget(t *testing.T) {
 	// By hand: 38 L falling from 700 kPa to a need of 370 kPa, use 30 L/min ANR: 0.038*330e3/100e3 m3 = 125.4 L, 4.18 min.
-	const litre = 1e-3 / 60
 	run := func(o supply.Options, p func(i int) float64) *supply.Supply {
 		o.Tank, o.Lowered = tank, none
 		o.Ranks = []supply.Rank{{Name: "front", Pressure: front, Target: target}}
