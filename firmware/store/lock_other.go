@@ -18,3 +18,6 @@ func lock(dir string) (*os.File, error) {
 	}
 	return f, nil
 }
+
+// unlock closes the lock file.
+func unlock(f *os.File) error { return f.Close() }

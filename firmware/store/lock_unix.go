@@ -35,3 +35,9 @@ func lock(dir string) (*os.File, error) {
 	}
 	return f, nil
 }
+
+// unlock lets go of the folder. Closing alone would not: a child that is just being started holds a copy of the file
+// until it has become another program.
+func unlock(f *os.File) error {
+	return errors.Join(unix.Flock(int(f.Fd()), unix.LOCK_UN), f.Close())
+}

@@ -99,7 +99,7 @@ func Open(dir string, o Options) (*Store, error) {
 		return nil, err
 	}
 	if err := s.openBox(ctx); err != nil {
-		return nil, errors.Join(err, s.lock.Close())
+		return nil, errors.Join(err, unlock(s.lock))
 	}
 	s.queue = make([]record, 0, o.Queue)
 	return s, nil
@@ -394,5 +394,5 @@ func (s *Store) Close() error {
 	for _, t := range taps {
 		err = errors.Join(err, t.out.Close())
 	}
-	return errors.Join(err, s.box.close(), s.lock.Close())
+	return errors.Join(err, s.box.close(), unlock(s.lock))
 }
