@@ -152,10 +152,10 @@ func TestWords(t *testing.T) {
 		also  string
 	}{
 		{"cold", [2]float64{300e3, 285e3}, mornValues(cold() - 6e3), overnight.Held, "Held overnight: 690 -> 644 kPa, cooling explains 41 of 46, leak ", ""},
-		{"much lost", [2]float64{300e3, 285e3}, mornValues(250e3), overnight.Lost, "Lost air overnight: 690 -> 250 kPa, cooling explains 41 of 440, leak 0.27 L/min ANR (0.2", ""},
+		{"much lost", [2]float64{300e3, 285e3}, mornValues(250e3), overnight.Lost, "Lost air overnight: 690 -> 250 kPa, cooling explains 41 of 440, leak 0.27", ""},
 		{"the rank lost", [2]float64{300e3, 100e3}, mornValues(cold()), overnight.Lost, "Held overnight: 690 -> 650 kPa, cooling explains 41 of 40, leak at most ", "; front rank lost "},
 		{"warm and tight", [2]float64{300e3, 285e3}, up(full), overnight.Held, "Held overnight: 690 -> 706 kPa, warming explains 17 of 16, leak at most 0.0", ""},
-		{"warm and not tight", [2]float64{300e3, 285e3}, up(evePa - 20e3), overnight.Held, "Held overnight: 690 -> 670 kPa, though warming should have added 17, leak 0.02 L/min ANR", ""},
+		{"warm and not tight", [2]float64{300e3, 285e3}, up(evePa - 20e3), overnight.Held, "Held overnight: 690 -> 670 kPa, though warming should have added 17, leak 0.02", ""},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			eve := eveValues()

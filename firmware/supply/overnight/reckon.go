@@ -249,7 +249,7 @@ func (o *Overnight) balance(p *place, h *Hold, t1, t2 warmth, seconds float64) {
 		}
 		h.Why = fmt.Sprintf("the pressure rose by %.0f kPa more than warmth explains: %s", -h.Lost.SI/1e3, who)
 	case o.gaugeOf(p, m.p, m.glass) < emptyGauge:
-		h.Why = fmt.Sprintf("the %s is empty: drained, or leaked out (then more than %s L/min ANR)", p.Where, litres(math.Max(0, h.Leak.Low)))
+		h.Why = fmt.Sprintf("the %s is empty: drained, or leaked out (then more than %s L/min ANR)", p.Where, litres(math.Max(0, h.Leak.Low), 3))
 	default:
 		h.Known = true
 		return

@@ -5,6 +5,7 @@ package overnight
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 )
 
@@ -89,22 +90,28 @@ func causeWords(h *Hold) string {
 
 // leakWords are a leak with its interval; one that may be none is "at most".
 func leakWords(h *Hold) string {
+	d := digits(h.Leak.High - h.Leak.Low)
 	if h.Leak.Low <= 0 {
-		return "leak at most " + litres(math.Max(0, h.Leak.High)) + " L/min ANR"
+		return "leak at most " + litres(math.Max(0, h.Leak.High), d) + " L/min ANR"
 	}
-	return fmt.Sprintf("leak %s L/min ANR (%s to %s)", litres(h.Leak.SI), litres(h.Leak.Low), litres(h.Leak.High))
+	return fmt.Sprintf("leak %s L/min ANR (%s to %s)", litres(h.Leak.SI, d), litres(h.Leak.Low, d), litres(h.Leak.High, d))
+}
+
+const perLitre = 60e3 // L/min in one m3/s
+
+// digits is how many decimals of a flow in L/min say something where its interval is so wide, m3/s.
+func digits(width float64) int {
+	switch w := width * perLitre; {
+	case w < 0.03:
+		return 3
+	case w < 0.3:
+		return 2
+	case w < 3:
+		return 1
+	default:
+		return 0
+	}
 }
 
 // litres writes a flow in L/min.
-func litres(si float64) string {
-	const perLitre = 60e3
-	v := si * perLitre
-	switch {
-	case v < 0.01:
-		return fmt.Sprintf("%.3f", v)
-	case v < 10:
-		return fmt.Sprintf("%.2f", v)
-	default:
-		return fmt.Sprintf("%.0f", v)
-	}
-}
+func litres(si float64, decimals int) string { return strconv.FormatFloat(si*perLitre, 'f', decimals, 64) }
