@@ -20,16 +20,16 @@ for (const [name, width, height] of sizes) {
     await context.addInitScript((l) => localStorage.setItem('airhold-light', l), light)
     const page = await context.newPage()
     await page.goto(box.url)
-    for (const scene of only.length > 0 ? only.filter((o) => !tests[o]) : [...Object.keys(scenes), 'lost', 'menu', 'alarms', 'channels']) {
+    for (const scene of only.length > 0 ? only.filter((o) => !tests[o]) : [...Object.keys(scenes), 'silent', 'menu', 'alarms', 'channels', 'care', 'learned']) {
       box.hush(false)
-      box.show(scenes[scene] ? scene : scene === 'alarms' ? 'short' : 'healthy')
+      box.show(scenes[scene] ? scene : { alarms: 'short', care: 'parked', learned: 'parked' }[scene] ?? 'healthy')
       await page.waitForFunction(() => document.querySelector('main')?.dataset.live === 'yes')
       await page.waitForTimeout(700)
-      if (scene === 'lost') {
+      if (scene === 'silent') {
         box.hush(true)
         await page.waitForTimeout(4000)
       }
-      if (['menu', 'alarms', 'channels'].includes(scene)) {
+      if (['menu', 'alarms', 'channels', 'care', 'learned'].includes(scene)) {
         if (await page.locator('[data-act=menu]').count() === 0) continue
         await page.click('[data-act=menu]')
         if (scene !== 'menu') await page.click(`[data-act=go-${scene}]`)

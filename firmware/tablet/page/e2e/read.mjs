@@ -34,3 +34,11 @@ export async function look(page) {
 export async function live(page, timeout = 15_000) {
   await page.waitForFunction(() => document.querySelector('main')?.dataset.live === 'yes', undefined, { timeout })
 }
+
+/** toHome leaves the first screen of the day, which shows no live pressures. */
+export async function toHome(page) {
+  if (await page.getAttribute('main', 'data-screen') !== 'morning') return
+  await page.click('[data-act=menu]')
+  await page.click('[data-act=go-home]')
+  await page.waitForSelector('main[data-screen=home]')
+}

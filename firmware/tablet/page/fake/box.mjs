@@ -9,6 +9,7 @@ import { extname, join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { Aedes } from 'aedes'
 import { createWebSocketStream, WebSocketServer } from 'ws'
+import { careList, learned } from './care.mjs'
 import { about, scenes } from './scenes.mjs'
 import { tests } from './tests.mjs'
 
@@ -28,6 +29,9 @@ export async function openBox() {
   let seq = 0
   let boot = 'b1'
   const acked = new Set()
+  const cared = new Set()
+  let deaf = false
+  const snapshot = () => ({ ...stamp(), ...scene.now, ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
 
   const stamp = () => ({ v: 1, t: new Date(Date.parse(`2026-04-28T${scene.t}Z`) + Date.now() - started).toISOString(), clk: 'good', boot, mono: Math.round(performance.now()), seq: seq++ })
   // One after the other: the broker takes a packet that overtakes another for a repeated one.
@@ -63,7 +67,7 @@ export async function openBox() {
     } else if (args.next) test = { state: { ...tests.fill.state, run: test.state.run } }
     sayTest()
   }
-  const tick = setInterval(() => { if (talk) say('now', { ...stamp(), ...scene.now }, false) }, 500)
+  const tick = setInterval(() => { if (talk) say('now', snapshot(), false) }, 500)
 
   const server = createServer(async (q, w) => {
     if (q.method === 'POST') {
@@ -74,11 +78,18 @@ export async function openBox() {
       w.writeHead(refuse ? 403 : 200, { 'Content-Type': 'application/json' })
       w.end(JSON.stringify(refuse ? { id: body.id, ok: false, error: refuse } : { id: body.id, ok: true }))
       if (refuse) return
-      if (body.args) obey(q.url.split('/').pop(), body.args)
+      if (commands.at(-1).verb === 'care-done') cared.add(body.where)
+      else if (body.args) obey(q.url.split('/').pop(), body.args)
       else {
         acked.add(topicOf(body))
         sayAlarms()
       }
+      return
+    }
+    const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : undefined
+    if (said) {
+      w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
+      w.end(deaf ? 'not now' : JSON.stringify(said))
       return
     }
     const path = q.url === '/' ? '/index.html' : q.url.split('?')[0]
@@ -104,9 +115,10 @@ export async function openBox() {
       if (scene === undefined) throw new Error(`no scene ${name}; there are: ${Object.keys(scenes).join(', ')}`)
       started = Date.now()
       acked.clear()
+      cared.clear()
       say('online', { online: true, t: stamp().t, boot }, true)
       sayAlarms()
-      if (talk) say('now', { ...stamp(), ...scene.now }, false)
+      if (talk) say('now', snapshot(), false)
     },
     /** test puts a state of the leak-down test on, or takes it away. */
     test(name) {
@@ -127,6 +139,8 @@ export async function openBox() {
     },
     /** cut drops every connection; new ones are taken at once. */
     cut() { for (const c of sockets.clients) c.terminate() },
+    /** deafen lets the lists go unanswered. */
+    deafen(now) { deaf = now },
     refuseWith(sentence) { refuse = sentence },
     async close() {
       clearInterval(tick)

@@ -2,11 +2,16 @@
 
 // Invented states of an invented planter, "Kettle Ridge 16", as the box would publish them. Nothing here was measured.
 
+import { due } from './care.mjs'
+
 const kPa = (value, more = {}) => ({ value, unit: 'kPa', reference: 'gauge', ...more })
 const flow = (value, more = {}) => ({ value, unit: 'L/min', reference: 'ANR', ...more })
 const perMin = (value) => ({ value, unit: 'kPa/min' })
 const psi = (value) => ({ value, unit: '[psi]', reference: 'gauge' })
 const scfm = (value) => ({ value, unit: 'scfm' })
+
+const wall = (value) => ({ value, unit: 'Cel' })
+const litre = (value, low, high) => ({ value, unit: 'L', low, high, confidence: 0.95 })
 
 const rank = (name, p, need, more = {}) => ({
   name, pressure: p === null ? null : kPa(p), age: 80, quality: p === null ? 'open' : 'ok', need: need === null ? null : kPa(need), assumed: false, raised: false, ...more,
@@ -40,6 +45,20 @@ const shortAlarms = [
   alarm('tank-low', '', 'Tank pressure low', 'medium', 'active_acked', '14:01:00.000', { group: 'air-leak/front rank', silent: true }),
   alarm('air-leak', 'front rank', 'Air leak', 'medium', 'active_acked', '09:46:00.000', { group: 'air-leak/front rank', firstout: true, do: 'park, engine off, then test the front rank', from: 'parked', caution: 'Keep clear of lines under pressure; the machine’s manual comes first' }),
 ]
+
+/** early is the machine before its day: parked, cold, nothing running. */
+const early = {
+  ...healthy, do: 'drain the tank before the engine starts', tonight: '', moving: false, lowered: false, left: null,
+  tank: { ...healthy.tank, pressure: kPa(655), fall: null }, ranks: [rank('front', 240, null, { raised: true }), rank('rear', 231, null, { raised: true })],
+  budget: { gives: flow(180), rated: false, words: 'use: watching, 10 min of work needed' }, facts: [{ value: '19', words: 'days of log space' }],
+  morning: {
+    state: 'held', words: 'Held overnight: 690 to 655 kPa, cooling explains 29, leak 0.01 L/min ANR', places: ['tank', 'front rank', 'rear rank'],
+    from: kPa(690), to: kPa(655), from_at: '2026-04-27T19:45:00Z', to_at: '2026-04-28T05:10:00Z', cooling: kPa(29), lost: kPa(6), leak: flow(0.004, { low: -0.001, high: 0.01 }),
+    warm_from: wall(21), warm_to: wall(10), warm: 'tank wall',
+  },
+  care: [due('drain'), due('oil-level')], water: { liquid: litre(0.3, 0.15, 0.4), dew_point: wall(12), drain: 'due: 2 working days since the last', words: 'reckoned from the intake’s humidity' },
+}
+const night = (more) => ({ ...early, morning: { ...early.morning, ...more } })
 
 /** scenes maps a name to what the box says: the time of day (UTC), the snapshot, and the alarms that stand. */
 export const scenes = {
@@ -130,6 +149,41 @@ export const scenes = {
     },
   },
   fast: { t: '08:20:00', alarms: [], now: { ...healthy, rate: 60, ranks: [rank('front', 310, 310)] } },
+  apart: {
+    t: '10:20:00', alarms: [alarm('air-leak', 'not told apart', 'Air leak', 'medium', 'active_unacked', '10:19:00.000', { do: 'at the next stop, test each part', from: 'parked' })],
+    now: { ...healthy, budget: { ...healthy.budget, leak: flow(20, { low: 14, high: 27 }), spare: flow(130) } },
+  },
+  tankside: {
+    t: '10:25:00', alarms: [alarm('air-leak', 'tank side', 'Air leak', 'low', 'active_acked', '10:19:00.000', { do: 'test the tank side', from: 'parked' })],
+    now: { ...healthy, budget: { ...healthy.budget, leak: flow(9, { low: 4, high: 14 }), spare: flow(141) } },
+  },
+  unsure: {
+    t: '10:30:00', alarms: [], now: {
+      ...healthy, learning: 'leak watch learning, 40 min left', budget: { gives: flow(180, { low: 170, high: 188 }), rated: false, bags: flow(28), drains: flow(2), leak: flow(0.4, { low: -1.2, high: 1.6 }), spare: flow(149, { low: 139, high: 158 }) },
+      facts: [{ value: '97', words: '% ground contact' }], water: { liquid: litre(0.12, 0.05, 0.2), drain: '13 h to the drain', words: 'reckoned from the intake’s humidity' },
+    },
+  },
+  morning: { t: '05:10:00', alarms: [], now: early },
+  lost: {
+    t: '05:10:00', alarms: [], now: night({
+      state: 'lost', words: 'Lost air overnight, front rank: 690 to 655 kPa in the tank', places: ['front rank'], to: kPa(412), cooling: kPa(27), lost: kPa(251), leak: flow(0.16, { low: 0.15, high: 0.18 }), warm: 'air', warm_from: wall(20), warm_to: wall(9),
+    }),
+  },
+  nightless: {
+    t: '05:10:00', alarms: [], now: {
+      ...night({ state: 'not_known', words: 'Overnight not known: the tank was filled in between', why: 'the tank was filled in between, so the two readings cannot be set side by side', places: [], to: kPa(702), cooling: null, lost: null, leak: null, warm_from: null, warm_to: null }), do: '', care: [],
+    },
+  },
+  clockless: {
+    t: '05:10:00', alarms: [], now: { ...early, do: '', care: [due('drain'), due('oil-level'), due('intake-filter')], morning: { state: 'not_known', words: 'Overnight not known: the clock was not set', why: 'the clock was not set', places: [] } },
+  },
+  warmer: {
+    t: '13:10:00', alarms: [], now: night({ words: 'Held: 690 to 709 kPa, the sun explains 24', places: ['tank'], to: kPa(709), from_at: '2026-04-25T19:45:00Z', to_at: '2026-04-28T13:10:00Z', cooling: kPa(-24), lost: kPa(5), warm_from: wall(12), warm_to: wall(22), warm: 'air' }),
+  },
+  dawnleak: {
+    t: '05:10:00', alarms: [alarm('air-leak', 'front rank', 'Air leak', 'low', 'active_unacked', '05:09:00.000', { do: 'test the front rank', from: 'parked' })],
+    now: night({ state: 'lost', places: ['front rank'] }),
+  },
   empty: {
     t: '05:00:00', alarms: [],
     now: { ...healthy, state: 'not_known', tonight: '', compressor: { word: 'not_seen', runs: 0 }, tank: { pressure: null, age: -1, quality: 'not_available' }, ranks: [rank('front', null, null), rank('rear', null, null)], top: null, left: null, budget: { rated: false }, facts: [], values: [], unseen: [] },

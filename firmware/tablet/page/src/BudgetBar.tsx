@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 
-import { bar, type BarState, type Label, type Segment } from './bar'
+import { bar, written, type BarState, type Label, type Segment } from './bar'
 import { figure } from './words'
 
 /** BudgetBar draws what is used against what the compressor can give. */
@@ -12,13 +12,13 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
   const y = tall - thick - 2
   const text = (l: Label, base: number, i: number) => (
     <text key={i} class={`${l.loud ? 't-glance' : 't-quiet'} ink-${l.ink}`} x={l.x} y={base} text-anchor={l.anchor} data-what={l.what} data-value={l.measure.value} data-unit={l.measure.unit}>
-      {l.text}{figure(l.measure)}{l.after}
+      {written(l)}
     </text>
   )
   return (
     <svg class="bar" width={width} height={tall} viewBox={`0 0 ${width} ${tall}`} role="img" aria-label={spoken(state)}>
       {b.outlined && b.post !== undefined && <rect class="frame-line" x="0" y={y} width={b.post} height={thick} />}
-      {b.postWidth && <rect class="hatch quiet" x={b.postWidth.from} y={y - 12} width={b.postWidth.to - b.postWidth.from} height="10" />}
+      {b.postWidth && <rect class="hatch quiet" x={b.postWidth.from} y={y} width={b.postWidth.to - b.postWidth.from} height={thick} />}
       {b.segments.map((s) => <Part key={s.name} s={s} y={y} h={thick} state={state} />)}
       {b.stripes && <Stripes x={b.stripes.x} y={y} w={b.stripes.width} h={thick} />}
       {b.cut && <path class={`cut ink-${state.shortInk}`} d={`M${width - 16} ${y + 6} l12 ${thick / 2 - 6} l-12 ${thick / 2 - 6}`} />}

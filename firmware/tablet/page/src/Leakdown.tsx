@@ -2,9 +2,9 @@
 
 import './leakdown.css'
 import { useState } from 'preact/hooks'
-import { textWidth } from './bar'
 import { bandDrawing, resultDrawing, watchDrawing, type Mark as Word, type Plot, type Size } from './curve'
 import { steps, type ResultView, type Seen, type TestView, type Zone } from './leakdown'
+import { lines } from './measure'
 import type { Measure } from './payload'
 import type { Room } from './screens'
 import { chances, fine, set, unit, upper } from './words'
@@ -372,29 +372,6 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
       </div>
     </>
   )
-}
-
-/** wide measures a text as the browser will set it; where it cannot, the estimate of the drawings stands in. */
-function wide(text: string, size: number): number {
-  const pen = document.createElement('canvas').getContext('2d')
-  if (!pen) return textWidth(text, size)
-  pen.font = `500 ${size}px ${getComputedStyle(document.body).fontFamily}`
-  return pen.measureText(text).width
-}
-
-/** lines counts the lines that a text takes. */
-function lines(text: string, width: number, size: number): number {
-  let n = 1
-  let used = 0
-  const blank = wide(' ', size)
-  for (const word of text.split(' ')) {
-    const w = wide(word, size)
-    if (used > 0 && used + blank + w > width) {
-      n++
-      used = w
-    } else used += (used > 0 ? blank : 0) + w
-  }
-  return n
 }
 
 /** fitting keeps the last line, a caution, and as many of the others from the top as there is room for. */

@@ -228,7 +228,7 @@ function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   return (
     <g class={s.leak.priority}>
       <path class="strokes" d={d} />
-      {!small && <text class="t-quiet strong" x={x + dir * 34} y={y + 60} text-anchor={toLeft ? 'end' : 'start'} data-leak={s.leak.where}>leak</text>}
+      {!small && <text class="t-quiet strong" x={toLeft ? x - 34 : x + 8} y={y + (toLeft ? 60 : 74)} text-anchor={toLeft ? 'end' : 'start'} data-leak={s.leak.where}>leak</text>}
     </g>
   )
 }

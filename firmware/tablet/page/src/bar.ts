@@ -5,7 +5,7 @@
 
 import type { LeakMark } from './line'
 import type { Measure, Priority } from './payload'
-import { figure, named, unit, unsure } from './words'
+import { apart, atMost, banded, figure, named, unit, unsure } from './words'
 
 export interface BarState {
   gives: Measure | undefined
@@ -31,6 +31,7 @@ export interface Label {
   text: string // before the figure
   after: string
   measure: Measure
+  bound: boolean // the figure is an upper bound
   what: string
   x: number
   anchor: 'start' | 'middle' | 'end'
@@ -79,8 +80,10 @@ export function bar(s: BarState, width: number, loud: number, quiet: number): Ba
     const w = Math.min(Math.max(m.value * scale, 4), end - x)
     out.segments.push({ name, x, width: w })
     if (name === 'leak' && m.low !== undefined && m.high !== undefined) {
-      const band = Math.min((m.high - m.low) * scale, 2 * x, 2 * w)
-      if (band >= 8) out.stripes = { x: x - band / 2, width: band }
+      // Bags and leak together are surer than their cut: the more leak there is, the less the bags take.
+      const from = Math.max(0, x - Math.max(m.high - m.value, 0) * scale)
+      const to = Math.min(x + w, x + Math.max(m.value - Math.max(m.low, 0), 0) * scale)
+      if (to - from >= 8) out.stripes = { x: from, width: to - from }
     }
     x += w + (x + w < end ? 2 : 0)
   }
@@ -130,6 +133,9 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
   const spare = out.segments.find((g) => g.name === 'spare')
   if (spare && s.spare && s.spare.value >= 0) {
     const l = label(unsure(s.spare) ? 'about ' : '', s.spare, ' to spare', 'spare', spare.x + spare.width / 2, 'middle', true, 'ink')
+    // Beside the hatch of an unsure post where there is room, not in it.
+    const clear = Math.min(end, out.postWidth?.from ?? end) - spare.x
+    if (wide(l, loud) < clear - 12) l.x = spare.x + clear / 2
     if (wide(l, loud) < spare.width - 12) out.inside.push(l)
   }
 }
@@ -167,25 +173,33 @@ function leakLabel(out: Bar, s: BarState, m: Measure, loud: number): Label {
   const free = out.stripes && seg ? seg.x + seg.width - Math.max(seg.x, out.stripes.x + out.stripes.width) : seg?.width ?? 0
   const about = unsure(m) ? 'about ' : ''
   if (s.mark && seg) {
-    const name = s.mark.where ? `${named('leak', s.mark.where).split(', ').reverse().join(' ')}, ` : 'leak, '
+    const name = s.mark.where && s.mark.where !== apart ? `${named('leak', s.mark.where).split(', ').reverse().join(' ')}, ` : 'leak, '
     const l = label(name + about, m, '', 'leak', seg.x + seg.width - free / 2, 'middle', true, 'ground')
     if (wide(l, loud) < free - 16) return l
   }
-  if (m.low !== undefined && m.low <= 0 && m.high !== undefined) {
-    return label('leak under ', { ...m, value: m.high }, '', 'leak-under', 0, 'start', false, ink)
-  }
+  if (below(m)) return { ...label('leak under ', { ...m, value: m.high }, '', 'leak-under', 0, 'start', s.mark !== undefined, ink), bound: true }
   return label(`leak ${about}`, m, '', 'leak', 0, 'start', s.mark !== undefined, ink)
+}
+
+/** below says whether a quantity is smaller than its own uncertainty, or than the smallest figure shown. */
+function below(m: Measure): m is Measure & { low: number; high: number } {
+  return banded(m) && m.high > 0 && (m.low <= 0 || Number(figure(m)) === 0)
 }
 
 function label(
   text: string, measure: Measure, after: string, what: string, x: number, anchor: Label['anchor'], loud: boolean, ink: Label['ink'],
 ): Label {
-  return { text, measure, after, what, x, anchor, loud, ink }
+  return { text, measure, bound: false, after, what, x, anchor, loud, ink }
 }
 
 /** wide returns how much room a label takes. */
 export function wide(l: Label, size: number): number {
-  return textWidth(l.text + figure(l.measure) + l.after, size)
+  return textWidth(written(l), size)
+}
+
+/** written is the whole of a label. */
+export function written(l: Label): string {
+  return l.text + (l.bound ? atMost(l.measure) : figure(l.measure)) + l.after
 }
 
 /** round returns the next of 1, 2, 5 times a power of ten above 1.2 n: a length for the bar when there is no post. */

@@ -15,6 +15,11 @@ export function tellTest(verb: 'test-start' | 'test-step' | 'test-stop', args: R
   return post(verb, { ...(t ? { t } : {}), args })
 }
 
+/** tellCare records an item of the care list; its answer is as that of tell. */
+export function tellCare(item: string, t: string, args?: Record<string, string>): Promise<string> {
+  return post('care-done', { where: item, ...(t ? { t } : {}), ...(args ? { args } : {}) })
+}
+
 async function post(verb: string, what: object): Promise<string> {
   let answer: Response
   try {

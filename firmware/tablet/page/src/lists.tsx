@@ -4,31 +4,39 @@ import { useState } from 'preact/hooks'
 import { Mark, type Acts, type Room, type Screen } from './screens'
 import type { Home, ListedAlarm, ListedChannel } from './view'
 
-/** Menu holds the screens there are. */
-export function Menu({ acts, view }: { acts: Acts; view: Home }) {
-  const go = (to: Screen, words: string, about: string, ready = true) => (
-    <li><button type="button" class={`btn wide${ready ? '' : ' off'}`} disabled={!ready} onClick={() => acts.go(to)} data-act={`go-${to}`}>{words}</button><p>{about}</p></li>
-  )
+/** Menu holds the screens there are; what is not for driving says so. */
+export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room }) {
   const still = !view.moving || view.test?.running === true
+  const go = (to: Screen, words: string, about: string, ready = true) => (
+    <li>
+      <button type="button" class={`btn way${ready ? '' : ' off'}`} disabled={!ready} onClick={() => acts.go(to)} data-act={`go-${to}`}>
+        <span>{words} <small>{ready ? about : 'stop first'}</small></span>
+      </button>
+    </li>
+  )
+  const due = view.care.length
   return (
     <div class="page">
       <h1>Menu</h1>
       <ul class="menu">
         {go('home', 'Home', 'what the air does now')}
+        {view.morning && go('morning', 'Overnight', 'what the night has left')}
         {go('alarms', 'Alarms', view.alarms.length === 0 ? 'none stands' : `${view.alarms.length} to look at`)}
-        {go('test', 'Leak-down test', !still ? 'stop first' : view.test?.words || 'how much leaks, and how sure that is', still)}
+        {go('care', 'Care', due === 0 ? 'nothing due' : `${due} due`, !view.moving)}
+        {go('test', 'Leak-down test', (!room.phone && view.test?.words) || 'how much leaks, and how sure that is', still)}
         {go('channels', 'Sensors', `${view.channels.length} channels: value, quality, age`)}
+        {go('learned', 'Learned', 'what this machine has taught the box', !view.moving)}
       </ul>
     </div>
   )
 }
 
-/** Pager shows a long list in whole pages: nothing scrolls in a cab. */
-function usePages<T>(all: T[], size: number): { shown: T[]; more: string; next: () => void } {
+/** usePages shows a long list in whole pages: nothing scrolls in a cab. */
+export function usePages<T>(all: T[], size: number): { shown: T[]; more: string; next: () => void; at: number } {
   const [page, setPage] = useState(0)
   const pages = Math.max(1, Math.ceil(all.length / size))
   const at = page % pages
-  return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? `More, ${at + 1} of ${pages}` : '', next: () => setPage(at + 1) }
+  return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? `More, ${at + 1} of ${pages}` : '', next: () => setPage(at + 1), at }
 }
 
 /** Alarms lists what stands or waits to be acknowledged. */
@@ -88,7 +96,7 @@ function OneChannel({ c, phone }: { c: ListedChannel; phone: boolean }) {
   )
 }
 
-function Back({ acts, more, next }: { acts: Acts; more: string; next: () => void }) {
+export function Back({ acts, more, next }: { acts: Acts; more: string; next: () => void }) {
   return (
     <div class="foot">
       <button type="button" class="btn" onClick={() => acts.go('home')} data-act="go-home">Home</button>

@@ -2,10 +2,12 @@
 
 import { render } from 'preact'
 import './page.css'
-import { tell, tellTest } from './command'
+import { CareScreen, LearnedScreen } from './Care'
+import { tell, tellCare, tellTest } from './command'
 import { empty, receive, type Event, type Moment } from './inbox'
 import { Alarms, Channels, Menu } from './lists'
 import { moment } from './moment'
+import { MorningScreen } from './Morning'
 import { Running, Start, type TestActs } from './Leakdown'
 import { lastWords, testView, zonesOf } from './leakdown'
 import { AskingScreen, CoverScreen, Foot, HomeScreen, type Acts, type Room, type Screen } from './screens'
@@ -21,6 +23,9 @@ const unkept = new Map<string, string>()
 let view: View = derive(inbox, moment())
 let ringing = 'none'
 let attended = '' // the run whose result is shown on the test's screen; empty: the choice of a new one
+let left = '' // the morning that was left for home
+const pressed = new Map<string, number>() // items of the care list on their way to the box, and since when
+let recorded = 0 // presses on Done that the box took
 let busy = false // a command of the test is on its way: a second press would count twice
 
 /** The choice of day or night is this tablet's own; without one the box's clock decides. */
@@ -68,7 +73,7 @@ async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {})
   draw()
 }
 
-const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble'> = {
+const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded'> = {
   seen: (refs) => void send('ack', refs),
   later: (refs) => void send('shelve', refs, { for: '10m' }),
   mute: () => {
@@ -82,10 +87,27 @@ const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble'> = {
   },
   go: (to) => {
     if (screen === 'test' && to !== 'test') attended = '' // a result is left for good
-    screen = to
+    if (view.kind === 'home') left = to === 'home' ? view.morning?.id ?? '' : to === 'morning' ? '' : left
+    screen = to === 'morning' ? 'home' : to
     trouble = ''
     draw()
   },
+  done: (item, answer) => void sendCare(item, answer),
+  told: (item) => moment().steady - (pressed.get(item) ?? -Infinity) < toldFor,
+}
+
+/** toldFor is how long a press on Done waits for the list to change before it may be pressed again, in ms. */
+const toldFor = 6000
+
+async function sendCare(item: string, answer?: Record<string, string>): Promise<void> {
+  if (acts.told(item)) return
+  pressed.set(item, moment().steady)
+  trouble = ''
+  draw()
+  trouble = await tellCare(item, 't' in view ? view.t : '', answer)
+  if (trouble === '') recorded++
+  else pressed.delete(item)
+  draw()
 }
 
 async function sendTest(verb: 'test-start' | 'test-step' | 'test-stop', args: Record<string, string>): Promise<void> {
@@ -127,32 +149,43 @@ async function keepAwake(): Promise<void> {
   await navigator.wakeLock?.request('screen').catch(() => undefined)
 }
 
+/** homeOf leaves out a test that has ended and was not watched here. */
+function homeOf(v: Home): Home {
+  return v.test && !v.test.running && v.test.run !== attended ? { ...v, test: undefined } : v
+}
+
 function draw(): void {
   const at = moment()
   view = derive(inbox, at)
   const test = testView(inbox, at)
   if (test?.running) attended = test.run
   if (view.ring === 'high' && ringing !== 'high') screen = 'home' // there is one place to look
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned')) screen = 'home' // lists are for standing
   ringing = view.ring
   sound.ring(view.ring, at.steady)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
   const room = fit()
-  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? 'Day' : 'Night', trouble }
+  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? 'Day' : 'Night', trouble, recorded }
+  const home = view.kind === 'home' ? homeOf(view) : undefined
+  const first = home !== undefined && screen === 'home' && home.test === undefined && home.morning !== undefined && home.morning.id !== left ? home.morning : undefined
   const state = view.kind === 'home' || view.kind === 'cover' ? view.state : 'none'
   render(
     <main
       class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} is-${view.kind}`}
       style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px` }}
-      data-screen={view.kind === 'home' ? screen : view.kind} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
+      data-screen={view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
     >
       {view.kind === 'asking' && <AskingScreen view={view} />}
       {view.kind === 'cover' && <CoverScreen view={view} acts={all} room={room} />}
-      {view.kind === 'home' && screen === 'home' && <HomeScreen view={view.test && !view.test.running && view.test.run !== attended ? { ...view, test: undefined } : view} room={room} acts={all} />}
-      {view.kind === 'home' && screen === 'menu' && <Menu view={view} acts={all} />}
+      {home && first && <MorningScreen view={home} morning={first} room={room} acts={all} />}
+      {home && !first && screen === 'home' && <HomeScreen view={home} room={room} acts={all} />}
+      {view.kind === 'home' && screen === 'menu' && <Menu view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'alarms' && <Alarms view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'test' && <TestScreen view={view} room={room} at={at} />}
       {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'learned' && <LearnedScreen acts={all} room={room} />}
       <Foot view={view} />
     </main>,
     host,

@@ -73,10 +73,48 @@ export interface Now extends Stamp {
     short?: Measure | null
     words?: string
   }
+  morning?: Morning | null
+  care?: CareDue[] | null
+  water?: Water | null
+  learning?: string
   facts: { value: string; words: string }[] | null
   moving: boolean
   unseen: { key: string; where?: string; needs: string }[] | null
   values: ChannelValue[] | null
+}
+
+/** Morning is the overnight hold: what was read in the evening and in the morning, and where the difference went. */
+export interface Morning {
+  state: string // held, lost, not_known
+  words: string
+  why?: string
+  places?: string[] | null
+  from?: Measure | null
+  to?: Measure | null
+  from_at?: string | null
+  to_at?: string | null
+  cooling?: Measure | null
+  lost?: Measure | null
+  leak?: Measure | null
+  warm_from?: Measure | null
+  warm_to?: Measure | null
+  warm?: string
+}
+
+/** CareDue is what is due of the care list. */
+export interface CareDue {
+  item: string
+  words: string
+  why: string
+  caution: string
+  due: boolean
+}
+
+export interface Water {
+  liquid?: Measure | null
+  dew_point?: Measure | null
+  drain?: string
+  words: string
 }
 
 export type Priority = 'none' | 'low' | 'medium' | 'high'

@@ -14,7 +14,7 @@ export interface Room {
   phone: boolean
 }
 
-export type Screen = 'home' | 'menu' | 'alarms' | 'channels' | 'test'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
@@ -23,6 +23,9 @@ export interface Acts {
   mute: () => void
   night: () => void
   go: (to: Screen) => void
+  done: (item: string, answer?: Record<string, string>) => void // records an item of the care list
+  recorded: number // how often Done has worked: lists ask anew
+  told: (item: string) => boolean // it was pressed, and the box has not said yet what that changes
   muteLabel: string
   nightLabel: string
   trouble: string // why the last press did not work; empty: it did
@@ -44,12 +47,12 @@ export function Mark({ of, size, blink = false }: { of: Priority; size: number; 
   )
 }
 
-function Button({ children, act, look = '', name }: { children: ComponentChildren; act: () => void; look?: string; name: string }) {
-  return <button type="button" class={`btn ${look}`} onClick={act} data-act={name}>{children}</button>
+export function Button({ children, act, look = '', name, off = false }: { children: ComponentChildren; act: () => void; look?: string; name: string; off?: boolean }) {
+  return <button type="button" class={`btn ${look}${off ? ' off' : ''}`} disabled={off} onClick={act} data-act={name}>{children}</button>
 }
 
 /** Rail holds the presses that are always there; a covered page has no menu, for there is nothing live behind it. */
-function Rail({ acts, menu = true, test }: { acts: Acts; menu?: boolean; test?: Home['test'] }) {
+export function Rail({ acts, menu = true, test }: { acts: Acts; menu?: boolean; test?: Home['test'] }) {
   return (
     <nav class="rail" aria-label="Page">
       {test ? testButton(acts, test) : <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>}
@@ -64,7 +67,7 @@ function testButton(acts: Acts, test: { running: boolean }) {
   return <Button look="go" act={() => acts.go('test')} name="go-test">{test.running ? 'Test' : 'Result'}</Button>
 }
 
-function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test'] }) {
+export function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test'] }) {
   if (head.seen.length === 0) {
     if (test === undefined) return null
     return <div class="answer">{testButton(acts, test)}</div>
@@ -78,12 +81,12 @@ function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test
 }
 
 /** Top is the one place that answers: what is it, what now, what then. */
-function Top({ head, phone }: { head: Head; phone: boolean }) {
+export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; also?: string }) {
   const loud = head.ink === 'high' || head.ink === 'medium'
-  const wide = head.word.length > (phone ? 10 : loud ? 16 : 18)
+  const wide = head.word.length > (phone ? 10 : loud ? 16 : 19)
   return (
     <section class="top" role={loud ? 'alert' : undefined} data-ink={head.ink}>
-      <h1 class={wide ? 'long' : ''}>{head.mark === 'word' && <Mark of={head.ink} size={phone ? 44 : 80} blink={head.blink} />}<span>{head.word}</span></h1>
+      <h1 class={wide ? 'long' : ''}>{head.mark === 'word' && <Mark of={head.ink} size={phone ? 44 : 80} blink={head.blink} />}<span>{head.word}</span>{also && <span class="also">{also}</span>}</h1>
       {head.mark === 'title' && loud && <h2 class="named"><Mark of={head.ink} size={phone ? 26 : 40} blink={head.blink} />{head.title}</h2>}
       {head.rows.map((r) => <p key={r.when} class={r.when === 'Now' ? 'act' : ''}><span class="when">{r.when}</span> <span class="do">{r.text}</span></p>)}
       {head.mark === 'word' && head.title && <p class="cause">{head.title}{head.cause ? `. ${head.cause}` : ''}</p>}

@@ -3,9 +3,12 @@
 // From what arrived to what is shown: one pure function of the inbox and the present moment.
 
 import { since, type Inbox, type Moment } from './inbox'
-import { usesKnown, wanted, type BarState } from './bar'
+import { wanted, type BarState } from './bar'
+import { dueOf, waterOf, type CareItem } from './care'
+import { factsOf, leftOf, noteOf, type Fact } from './foot'
 import { lastWords, steps, testView, type TestView } from './leakdown'
 import type { Figure, LeakMark, LineRank, LineState } from './line'
+import { morningOf, type MorningView } from './morning'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
 import {
   age, boxTime, clockTime, compressorWords, figure, kPa, lower, named, pastWords, quality, stateWords, unit, unsure, upper, weight,
@@ -41,12 +44,6 @@ export interface Head {
   cause: string
   seen: AlarmRef[] // what Seen acknowledges; empty: no button
   later: AlarmRef[] // what Later puts off; empty: no button
-}
-
-export interface Fact {
-  value: string
-  words: string
-  unit: string
 }
 
 export interface ListedAlarm {
@@ -92,6 +89,9 @@ export interface Home extends Frame {
   channels: ListedChannel[]
   moving: boolean
   test: { run: string; running: boolean; words: string } | undefined // the leak-down test that goes on, or the last one
+  morning: MorningView | undefined // the first screen of the day; it gives way to an alarm
+  care: CareItem[] // what is due, the most pressing first
+  water: string
 }
 export type View = Asking | Cover | Home
 
@@ -116,11 +116,13 @@ export function derive(b: Inbox, at: Moment): View {
   const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
   const test = testView(b, at)
   const head = headOf(now.what, listed, test)
+  const bar = barOf(now.what, listed)
   const ringing = listed.filter((a) => unacked(a) && standing(a) && !a.silent)
   return {
-    kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar: barOf(now.what, listed),
-    facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, head), alarms: listed.map(listAlarm),
-    channels: channelsOf(now.what, old, b), moving: now.what.moving, test: test && { run: test.run, running: test.running, words: testWords(test) }, ...frame,
+    kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar,
+    facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, bar, head.cause), alarms: listed.map(listAlarm),
+    channels: channelsOf(now.what, old, b), moving: now.what.moving, test: test && { run: test.run, running: test.running, words: testWords(test) },
+    morning: morningOf(now.what, head), care: dueOf(now.what), water: waterOf(now.what.water), ...frame,
     ring: ringing.reduce<Priority>((top, a) => (weight(a.priority) > weight(top) ? a.priority : top), 'none'),
   }
 }
@@ -325,10 +327,6 @@ function lineOf(n: Now, old: number, alarms: Alarm[]): LineState {
   }
 }
 
-function leftOf(left: { minutes: number; about: boolean }, assumed: boolean): { text: string; about: boolean } {
-  return { text: left.minutes > 99 ? 'over 99' : String(Math.max(0, Math.floor(left.minutes))), about: left.about || assumed }
-}
-
 /** A rank cannot stay above the tank that feeds it; 2 % of the reading stands in where none says its uncertainty. */
 function impossible(rank: Figure, tank: Figure): boolean {
   const half = (f: Figure) => f.measure.low !== undefined && f.measure.high !== undefined ?
@@ -357,28 +355,6 @@ function barOf(n: Now, alarms: Alarm[]): BarState {
     spare: wanted(b.spare), short: wanted(b.short), words: b.words ?? '', mark: leakOf(alarms),
     shortInk: air ? air.priority : n.state === 'short' ? 'high' : 'medium',
   }
-}
-
-function factsOf(n: Now, out: number): Fact[] {
-  const facts = (n.facts ?? []).map((f) => ({ ...f, unit: factUnit(f.words) }))
-  const ranks = n.ranks ?? []
-  if (n.left && n.tank.pressure && ranks.length > 2) {
-    const left = leftOf(n.left, ranks.some((r) => r.assumed))
-    facts.unshift({ value: left.text, words: `min in the tank${left.about ? ', about' : ''}`, unit: 'min' })
-  }
-  const three = facts.slice(0, 3)
-  if (out > 0) three.splice(Math.min(2, three.length), 1, { value: String(out), words: 'out of service', unit: '1' })
-  return three
-}
-
-function factUnit(words: string): string {
-  const first = words.split(' ')[0] ?? ''
-  return { days: 'd', day: 'd', hours: 'h', minutes: 'min' }[first] ?? (/^(%|h|min|d|s|L|kPa|psi|N)$/.test(first) ? first : '1')
-}
-
-function noteOf(n: Now, head: Head): string {
-  if (n.banner && head.cause !== n.banner) return n.banner
-  return n.compressor.learning || (n.budget.gives && usesKnown(barOf(n, [])) ? n.budget.words : '') || n.why || ''
 }
 
 function channelsOf(n: Now, old: number, b: Inbox): ListedChannel[] {

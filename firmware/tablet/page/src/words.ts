@@ -67,6 +67,24 @@ export function figure(m: Measure, value = m.value): string {
   return Number(text) === 0 ? text.replace('-', '') : text
 }
 
+/** atMost prints an upper bound: rounded up, so that it stays one. */
+export function atMost(m: Measure, value = m.value): string {
+  const ten = 10 ** decimals(m.unit)
+  return figure(m, Math.ceil(value * ten - 1e-9) / ten)
+}
+
+/** tiny prints a loss from low to high with its unit, outwards to as many places as it is worth: "0 to 0.01 L/min ANR". */
+export function tiny(m: Measure): string {
+  const top = Math.max(Math.abs(m.value), m.high ?? 0)
+  const places = top >= 10 ? 0 : top >= 1 ? 1 : top >= 0.0095 ? 2 : 3
+  const ten = 10 ** places
+  const print = (v: number) => (v > 0 ? v.toFixed(places) : '0')
+  if (!banded(m)) return `about ${print(m.value)} ${unit(m)}`
+  const from = print(Math.floor(Math.min(m.low, m.high) * ten + 1e-9) / ten)
+  const to = print(Math.max(1, Math.ceil(Math.max(m.low, m.high) * ten - 1e-9)) / ten)
+  return `${from === to ? '' : `${from} to `}${to} ${unit(m)}`
+}
+
 /** fine prints a quantity of a leak-down test, where tenths count, without its unit. Nothing is plain 0. */
 export function fine(m: Measure, value = m.value): string {
   const most = { mm: 2, scfm: 2, 'bar/min': 3, 'MPa/min': 4, kPa: 1, 'L/min': 1, 'kPa/min': 1, '[psi]/min': 2, '[in_i]': 3 }[m.unit] ?? 1
@@ -157,8 +175,12 @@ export function glue(s: string): string {
   return s.replace(/(\d) (s|min|h|kPa|%|L\/min)(?![a-z])/g, '$1\u00a0$2')
 }
 
+/** apart is the place of a leak that could not be told from others. */
+export const apart = 'not told apart'
+
 /** named joins a title and a place: "Air leak, front rank". */
 export function named(title: string, where?: string): string {
+  if (where === apart) return `${title}, place ${apart}`
   return where && !title.toLowerCase().includes(where.toLowerCase()) ? `${title}, ${where}` : title
 }
 

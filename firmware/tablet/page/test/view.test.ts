@@ -177,6 +177,6 @@ test('a snapshot and an alarm as the Go side writes them are read field by field
   expect(v.line).toMatchObject({ top: 800, compressor: 'no rest', tank: { text: '566' }, swing: { low: 660, high: 760 }, fall: { text: '34' }, left: { text: '7', about: true } })
   expect(v.line.ranks[0]).toMatchObject({ name: 'front', pressure: { text: '262' }, need: { text: '310' }, short: { value: 48 }, assumed: true, raised: false })
   expect(v.bar).toMatchObject({ gives: { value: 180 }, rated: true, bags: { value: 28 }, drains: { value: 2 }, leak: { value: 8, low: 6, high: 10 }, use: { value: 38 }, spare: { value: 142 }, short: { value: 18 }, words: 'learning' })
-  expect(v.facts).toEqual([{ value: '97', words: '% ground contact', unit: '%' }, { value: '1', words: 'out of service', unit: '1' }])
+  expect(v.facts).toEqual([{ value: '97', words: '% ground contact', unit: '%' }, { value: '13', words: 'h to the drain', unit: 'h' }, { value: '1', words: 'out of service', unit: '1' }])
   expect(v.channels[0]).toMatchObject({ id: 'tank', text: '566 kPa', quality: 'ok', source: 'adc main input 0' })
 })

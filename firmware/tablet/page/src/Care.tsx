@@ -1,0 +1,155 @@
+// SPDX-License-Identifier: Apache-2.0
+
+import './care.css'
+import { useAsked, type Asked } from './ask'
+import { pagesOf, readCare, readLearned, share, tellOf, type CareAsked, type CareItem, type CareList, type CareNote } from './care'
+import { Back, usePages } from './lists'
+import { lines } from './measure'
+import { Button, type Acts, type Room } from './screens'
+import type { Home } from './view'
+
+type Line = { kind: 'ask'; of: CareAsked } | { kind: 'item'; of: CareItem } | { kind: 'note'; of: CareNote }
+
+/** Square is the mark of a reminder: filled when due, open when it soon will be. */
+export function Square({ due }: { due: boolean }) {
+  return <svg class="square" width="30" height="30" viewBox="0 0 30 30" aria-hidden="true"><rect class={due ? 'due' : 'soon'} x="5.5" y="5.5" width="19" height="19" /></svg>
+}
+
+/** Row is how an item is set: its title, its text, and how much room each has. */
+export interface Row {
+  width: number
+  title: { size: number; line: number }
+  text: { size: number; line: number }
+  least: number // px high, because of the press beside it
+}
+
+/** tallOf is how high an item stands. */
+export function tallOf(r: Row, title: string, text: string): number {
+  return Math.max(r.least, lines(title, r.width * 0.98, r.title.size, 650) * r.title.line + lines(text, r.width * 0.98, r.text.size) * r.text.line)
+}
+
+/** between is the gap of two presses. */
+export const between = 30
+
+/** CareScreen lists what the machine wants done, the due first; what was done stands at the end. */
+export function CareScreen({ view, acts, room }: { view: Home; acts: Acts; room: Room }) {
+  const due = `${view.care.map((c) => c.item).join(' ')} ${acts.recorded}`
+  const asked = useAsked<CareList>('api/care', due, readCare)
+  // A box that does not answer has at least said in its snapshot what is due.
+  const list = asked.what ?? (asked.trouble ? { items: view.care, history: [], ask: [] } : undefined)
+  const count = list?.items.filter((c) => c.due).length ?? 0
+  return (
+    <div class="page careful">
+      <h1>Care{list && <span class="also">{count === 0 ? 'Nothing due.' : `${count} due`}</span>}</h1>
+      {list ? <CareLines list={list} trouble={acts.trouble || asked.trouble} water={room.phone && room.height < 760 ? '' : view.water} acts={acts} room={room} /> : <Waiting asked={asked} acts={acts} />}
+    </div>
+  )
+}
+
+function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
+  return (
+    <>
+      {asked.trouble ? <p class="trouble" role="status">{asked.trouble}</p> : <p class="none" role="status">asking the box, {asked.waits} s</p>}
+      {asked.trouble && <Button act={asked.again} name="again" look="again">Ask again</Button>}
+      <Back acts={acts} more="" next={() => undefined} />
+    </>
+  )
+}
+
+function CareLines({ list, trouble, water, acts, room }: { list: CareList; trouble: string; water: string; acts: Acts; room: Room }) {
+  const { phone } = room
+  const row: Row = phone ? { width: 318, title: { size: 22, line: 25 }, text: { size: 16, line: 19 }, least: 0 } : { width: 962, title: { size: 32, line: 36 }, text: { size: 24, line: 28 }, least: 118 }
+  const full = phone ? 350 : 1180
+  const said = (s: string) => (s ? lines(s, full, row.text.size) * row.text.line + 12 : 0)
+  const free = room.height - (phone ? 16 + 36 + 12 + 184 : 32 + 68 + 16 + 184) - said(water) - (trouble ? (phone ? 54 : 40) : 0)
+  const fits = (page: Line[]) => {
+    const items = page.flatMap((l) => (l.kind === 'item' ? [l.of] : []))
+    const told = share(items.map((c) => c.caution))
+    const tall = page.map((l) => {
+      if (l.kind === 'note') return phone ? 88 : 44
+      if (l.kind === 'ask') return phone ? lines(l.of.words, 320, 22, 650) * 25 + 296 : 118
+      // A phone has the press under the text.
+      return tallOf(row, `${l.of.words} soon due`, `${tellOf(l.of)} ${told.own[items.indexOf(l.of)]}`) + (phone ? 132 : 0)
+    })
+    const gap = page[0]?.kind === 'note' ? 0 : between
+    return tall.reduce((sum, h) => sum + h + gap, -gap) + said(told.shared) <= free
+  }
+  const tell = pagesOf([...list.ask.map((of): Line => ({ kind: 'ask', of })), ...list.items.map((of): Line => ({ kind: 'item', of }))], fits)
+  const notes = pagesOf(list.history.map((of): Line => ({ kind: 'note', of })), fits)
+  const { shown, more, next, at } = usePages([...tell, ...notes], 1)
+  const page = shown[0] ?? []
+  const items = page.flatMap((l) => (l.kind === 'item' ? [l.of] : []))
+  const told = share(items.map((c) => c.caution))
+  return (
+    <>
+      {water && <p class="said">{water}</p>}
+      {told.shared && <p class="said"><b>For each:</b> {told.shared}</p>}
+      {page[0]?.kind === 'note' ? <ul class="notes">{page.map((l, i) => l.kind === 'note' && <Note key={i} n={l.of} />)}</ul> : (
+        <ul class="chores">{page.map((l) => (
+          l.kind === 'ask' ? <Question key={`ask-${l.of.item}`} q={l.of} acts={acts} />
+            : l.kind === 'item' && <Item key={l.of.item} c={l.of} caution={told.own[items.indexOf(l.of)] ?? ''} acts={acts} />
+        ))}</ul>
+      )}
+      {trouble && <p class="trouble" role="status">{trouble}</p>}
+      <Back acts={acts} more={more !== '' && at + 1 === tell.length && notes.length > 0 ? 'Done so far' : more} next={next} />
+    </>
+  )
+}
+
+function Item({ c, caution, acts }: { c: CareItem; caution: string; acts: Acts }) {
+  return (
+    <li data-care={c.item} data-due={c.due ? 'yes' : c.soon ? 'soon' : 'no'}>
+      {c.due || c.soon ? <Square due={c.due} /> : <i class="square" />}
+      <div>
+        <h2>{c.words}{(c.due || c.soon) && <span class="when-due">{c.due ? 'due' : 'soon due'}</span>}</h2>
+        <p>{tellOf(c)} {caution}</p>
+      </div>
+      <Button act={() => acts.done(c.item)} name={`done-${c.item}`} off={acts.told(c.item)}>Done</Button>
+    </li>
+  )
+}
+
+/** answers are those the box takes to what it asks once a season. */
+const answers = [['done', 'Done'], ['not-done', 'Not done'], ['unknown', 'Not known']] as const
+
+function Question({ q, acts }: { q: CareAsked; acts: Acts }) {
+  return (
+    <li class="asked" data-ask={q.item}>
+      <Square due={false} />
+      <div><h2>{q.words}</h2></div>
+      <div class="answers">
+        {answers.map(([answer, words]) => <Button key={answer} act={() => acts.done(q.item, { answer })} name={`${answer}-${q.item}-asked`} off={acts.told(q.item)}>{words}</Button>)}
+      </div>
+    </li>
+  )
+}
+
+function Note({ n }: { n: CareNote }) {
+  return <li><span class="day">{n.at || 'no clock'}</span><b>{n.words}</b><span>{[n.by, n.note].filter((s) => s !== '').join('; ')}</span></li>
+}
+
+/** LearnedScreen shows what the machine has taught the box; it only reads. */
+export function LearnedScreen({ acts, room }: { acts: Acts; room: Room }) {
+  const asked = useAsked('api/learned', '', readLearned)
+  const all = asked.what ?? []
+  const free = room.height - (room.phone ? 16 + 40 + 80 + 188 : 32 + 68 + 60 + 184)
+  const { shown, more, next } = usePages(all, Math.max(1, Math.floor(free / (room.phone ? 84 : 52))))
+  return (
+    <div class="page careful">
+      <h1>Learned</h1>
+      {asked.what === undefined ? <Waiting asked={asked} acts={acts} /> : (
+        <>
+          <p class="said">{all.length === 0 ? 'Nothing learned of this machine yet.' : 'Of this machine, by watching it. Taken back on the box: airhold learned forget.'}</p>
+          <ul class="learned">{shown.map((l) => (
+            <li key={l.name} data-learned={l.name}>
+              <span>{l.words}</span>
+              <b data-what={l.measure && `learned-${l.name}`} data-value={l.measure?.value} data-unit={l.measure?.unit}>{l.value}</b>
+              <span class="rests">{l.text}</span>
+            </li>
+          ))}</ul>
+          <Back acts={acts} more={more} next={next} />
+        </>
+      )}
+    </div>
+  )
+}

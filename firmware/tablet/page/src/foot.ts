@@ -1,0 +1,49 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// The foot of home: three numbers that are not pressures, and one quiet sentence.
+
+import { usesKnown, type BarState } from './bar'
+import type { Now } from './payload'
+import { fine, unit } from './words'
+
+export interface Fact {
+  value: string
+  words: string
+  unit: string
+}
+
+/** leftOf tells the time until the highest need fails, rounded down. */
+export function leftOf(left: { minutes: number; about: boolean }, assumed: boolean): { text: string; about: boolean } {
+  return { text: left.minutes > 99 ? 'over 99' : String(Math.max(0, Math.floor(left.minutes))), about: left.about || assumed }
+}
+
+/** factsOf returns the three numbers of the foot row; what is out of service is never left out. */
+export function factsOf(n: Now, out: number): Fact[] {
+  const facts = (n.facts ?? []).map((f) => ({ ...f, unit: factUnit(f.words) }))
+  const ranks = n.ranks ?? []
+  if (n.left && n.tank.pressure && ranks.length > 2) {
+    const left = leftOf(n.left, ranks.some((r) => r.assumed))
+    facts.unshift({ value: left.text, words: `min in the tank${left.about ? ', about' : ''}`, unit: 'min' })
+  }
+  const drain = /^(\d[\d.]*) (.+)$/.exec(n.water?.drain ?? '')
+  if (drain?.[1] && drain[2] && !facts.some((f) => f.words.includes('drain'))) {
+    facts.splice(Math.min(1, facts.length), 0, { value: drain[1], words: drain[2], unit: factUnit(drain[2]) })
+  }
+  const water = n.water?.liquid
+  if (facts.length < 3 && water && Number.isFinite(water.value)) facts.push({ value: fine(water), words: `${unit(water)} of water in the tank`, unit: water.unit })
+  const three = facts.slice(0, 3)
+  if (out > 0) three.splice(Math.min(2, three.length), 1, { value: String(out), words: 'out of service', unit: '1' })
+  return three
+}
+
+function factUnit(words: string): string {
+  const first = words.split(' ')[0] ?? ''
+  return { days: 'd', day: 'd', hours: 'h', minutes: 'min' }[first] ?? (/^(%|h|min|d|s|L|kPa|psi|N)$/.test(first) ? first : '1')
+}
+
+/** noteOf returns the quiet sentence: what is wrong with the box first, then what is not known, then what is being learned. */
+export function noteOf(n: Now, bar: BarState, cause: string): string {
+  if (n.banner && cause !== n.banner) return n.banner
+  const learns = [n.learning, n.compressor.learning].filter((s, i, all) => s && all.indexOf(s) === i).join('; ')
+  return learns || (n.budget.gives && usesKnown(bar) ? n.budget.words : '') || n.why || ''
+}

@@ -1,0 +1,36 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// How much room a text takes.
+
+import { textWidth } from './bar'
+
+let pen: CanvasRenderingContext2D | null | undefined
+const known = new Map<string, number>()
+
+/** wide measures a text as the browser will set it; where it cannot, the estimate of the drawings stands in. */
+function wide(text: string, size: number, weight: number): number {
+  pen ??= document.createElement('canvas').getContext('2d')
+  if (!pen) return textWidth(text, size)
+  pen.font = `${weight} ${size}px ${getComputedStyle(document.body).fontFamily}`
+  return pen.measureText(text).width
+}
+
+/** lines counts the lines that a text takes. The page draws often, so what was counted is kept until a font arrives. */
+export function lines(text: string, width: number, size: number, weight = 500): number {
+  const key = `${document.fonts.status} ${width} ${size} ${weight} ${text}`
+  const had = known.get(key)
+  if (had !== undefined) return had
+  let n = 1
+  let used = 0
+  const blank = wide(' ', size, weight)
+  for (const word of text.split(' ')) {
+    const w = wide(word, size, weight)
+    if (used > 0 && used + blank + w > width) {
+      n++
+      used = w
+    } else used += (used > 0 ? blank : 0) + w
+  }
+  if (known.size > 400) known.clear()
+  known.set(key, n)
+  return n
+}
