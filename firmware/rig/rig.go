@@ -10,7 +10,8 @@
 //
 // Words: rig time runs from zero when the rig was made; a tick is the model's step of 10 ms; a story is a list of Events
 // with its weather and its state at the start; a place is where air can leak (Places); a channel is an analog input
-// (Channels, with the wiring in wiring.go); the Truth is what no sensor sees. ANR volumes are counted by the gas law.
+// (Channels, with the wiring in wiring.go); the Truth is what no sensor sees; a Day is a planting day for statistics, of a
+// machine that is drawn, without chips and frames (season.go). ANR volumes are counted by the gas law.
 //
 // Simplified in the running machine, and so not shown by any test that rests on it (Hold and Plumbing, the truth of one
 // volume or of a parked machine that was shut in, have the jet, layers, two-node walls and creep): one gas temperature in the tank (no jet, no layers),

@@ -234,6 +234,9 @@ func (d *Day) Build() Build { return d.m.with }
 // Clock returns the time of day at the first sample.
 func (d *Day) Clock() time.Duration { return duration(d.starts) }
 
+// DrainWater lets the water out of the tank, with hardly any air.
+func (d *Day) DrainWater() { d.m.water.drain() }
+
 // Next advances the day by 0.1 s, or to its first sample, and writes it to s. It returns false when the day is over; s is
 // then as it was.
 func (d *Day) Next(s *DaySample) bool {

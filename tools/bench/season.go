@@ -27,7 +27,7 @@ type seasonOptions struct {
 // What the slice takes: the last machine is begun before this is over, on two cores.
 const (
 	sliceMachines = 60
-	sliceSeason   = 150 * time.Second
+	sliceSeason   = 180 * time.Second
 )
 
 // seasonSets are the kinds of days that can be asked for; sound days come with all of them.

@@ -21,12 +21,21 @@ import (
 	"airhold/firmware/store"
 )
 
-// memory is what a machine's checks have learned, over the days.
-type memory map[string][]byte
+// memory is what outlives a box's power: what a machine's checks have learned, and its alarms.
+type memory struct {
+	learned map[string][]byte
+	alarms  *alarms.Saved
+}
 
-func (m memory) Finished(*session.Result)          {}
-func (m memory) Learned(name string, value []byte) { m[name] = bytes.Clone(value) }
-func (m memory) copied() memory                    { return maps.Clone(m) }
+func newMemory() *memory { return &memory{learned: map[string][]byte{}} }
+
+// Finished is for tests, of which there are none.
+func (m *memory) Finished(*session.Result) {}
+
+// Learned keeps what a check has learned.
+func (m *memory) Learned(name string, value []byte) { m.learned[name] = bytes.Clone(value) }
+
+func (m *memory) copied() *memory { return &memory{maps.Clone(m.learned), m.alarms} }
 
 // raising is an alarm that was announced.
 type raising struct {
@@ -49,6 +58,7 @@ type dayOutcome struct {
 
 	leakSum, leakN float64 // of the leak beside the seep, in the ten minutes after its onset, lowered
 	gauge          needle
+	refused        []string
 	planted        []float64 // h of planting by the end of each minute
 }
 
@@ -83,10 +93,11 @@ type dayTask struct {
 	machine *config.Machine
 	day     *rig.Day
 	date    int // number of the day in the season
-	memory  memory
+	memory  *memory
 	leak    rig.DayLeak   // as the day has it; the onset counts
 	seep    float64       // m3/s that the place of the leak lets out anyway
 	jump    time.Duration // when the wall clock jumps an hour; 0: never
+	tended  bool          // in the evening somebody does what the care list says, and records it
 }
 
 // watchDay sends a whole day through the whole set of checks.
@@ -94,7 +105,7 @@ func watchDay(t dayTask) (dayOutcome, error) {
 	out := dayOutcome{}
 	table := firmware.NewTable(t.machine)
 	spine, err := firmware.NewSpine(firmware.SpineOptions{
-		Machine: t.machine, Table: table, Out: said{&out}, Learned: t.memory, Memory: t.memory,
+		Machine: t.machine, Table: table, Out: said{&out}, Learned: t.memory.learned, Memory: t.memory, Saved: t.memory.alarms,
 	})
 	if err != nil {
 		return out, err
@@ -136,7 +147,12 @@ func watchDay(t dayTask) (dayOutcome, error) {
 			}
 		}
 	}
+	if t.tended {
+		b.tend(t.day, s.At)
+	}
 	spine.Close()
+	saved := spine.Engine().Save()
+	t.memory.alarms = &saved
 	b.judge()
 	out.hours = s.At.Hours()
 	return out, nil
@@ -179,6 +195,23 @@ func (b *boot) reading(c readings.Channel, v float64) {
 	}
 	b.entry.Reading = readings.Reading{Channel: c, At: b.entry.At, Value: v}
 	b.spine.Apply(&b.entry)
+}
+
+// tend does the care that is due.
+func (b *boot) tend(d *rig.Day, at time.Duration) {
+	for _, c := range b.spine.Now().Care {
+		if !c.Due {
+			continue
+		}
+		if c.Item == "drain" {
+			d.DrainWater()
+		}
+		b.entry.Kind, b.entry.At = store.IsCommand, at
+		b.entry.Command = &alarms.Command{ID: "tend " + c.Item, Verb: alarms.CareDone, Where: c.Item, By: "the operator", Role: alarms.Operate, Via: "page"}
+		if a := b.spine.Apply(&b.entry); !a.OK {
+			b.out.refused = append(b.out.refused, a.Error)
+		}
+	}
 }
 
 // judge compares what the compressor's watch has decided for good with the truth, tenth by tenth. What it never decides

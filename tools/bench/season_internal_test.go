@@ -124,6 +124,9 @@ func TestSeasonIsRepeatable(t *testing.T) {
 	if !nearly(d.hours, 10, 0.01) || d.judged < 359000 || d.duty() < 0.03 || d.f1() < 0.5 {
 		t.Errorf("a day of %.2f h, %d tenths judged, duty %.3f, F1 %.3f", d.hours, d.judged, d.duty(), d.f1())
 	}
+	if len(d.refused) > 0 {
+		t.Errorf("care was refused: %v", d.refused)
+	}
 	if n := len(d.planted); n != 601 || d.planted[600] < 5 || d.planted[600] > 9.5 {
 		t.Errorf("planted %.1f h by the end, %d minutes; want most of ten hours", d.planted[len(d.planted)-1], n)
 	}

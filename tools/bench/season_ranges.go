@@ -120,6 +120,7 @@ func printSeasonRanges(w io.Writer) {
 		100*x.tank, 100*x.rank, 100*x.stretch, 100*x.delivery, 100*x.relief, 100*x.known)
 	fmt.Fprintf(w, "  leaks begin at once, %g to %g h into a day of %g h; tank side at 7 bar g, front or rear rank at 2 bar g; ANR, beside the seeps\n",
 		onsetFrom, onsetTo, leakDay)
+	fmt.Fprintf(w, "  on days without a leak somebody does in the evening what the care list says\n")
 	fmt.Fprintf(w, "  nights of %g h after an evening's work; each of tank and ranks a third without a leak, else %g to %g L/min, log-uniform;\n  no seeps in these nights\n",
 		nightHours, nightLeaks().low, nightLeaks().high)
 }

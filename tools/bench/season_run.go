@@ -84,7 +84,7 @@ type season struct {
 	file   *config.Machine
 	build  rig.Build
 	last   *rig.Day // the newest sound day
-	memory memory   // after it
+	memory *memory  // after it
 	out    machineOutcome
 }
 
@@ -99,7 +99,7 @@ func (s *season) dice(kind string, i int) dice {
 
 // runMachine plays one machine's season.
 func runMachine(ctx context.Context, p *seasonPlan, number int) (machineOutcome, error) {
-	s := &season{plan: p, number: number, memory: memory{}}
+	s := &season{plan: p, number: number, memory: newMemory()}
 	s.build = rig.DrawBuild(s.daySeed("machine", 0))
 	s.out.number, s.out.build = number, s.build
 	file, err := seasonFile(&s.build, s.dice("file", 0), true)
@@ -121,7 +121,7 @@ func (s *season) soundDays(ctx context.Context) error {
 			return ctx.Err()
 		}
 		d := rig.NewDay(rig.DayOptions{Seed: s.daySeed("sound", i), Build: &s.build, Before: s.last})
-		o, err := watchDay(dayTask{machine: s.file, day: d, date: i, memory: s.memory})
+		o, err := watchDay(dayTask{machine: s.file, day: d, date: i, memory: s.memory, tended: true})
 		if err != nil {
 			return err
 		}
@@ -218,7 +218,7 @@ func (s *season) someNights(ctx context.Context) error {
 			if err != nil {
 				return err
 			}
-			known := memory{}
+			known := newMemory()
 			evening := rig.NewDay(rig.DayOptions{Seed: s.daySeed("evening", i), Build: &tight, Hours: 2, Clock: clock})
 			if _, err := watchDay(dayTask{machine: file, day: evening, memory: known}); err != nil {
 				return err
