@@ -253,7 +253,7 @@ func TestLearnedAtTheBox(t *testing.T) {
 	if _, _, log := airhold(t, "care", "done", "drain", "--box", url); log != "" {
 		t.Fatal(log)
 	}
-	if code, out, _ := airhold(t, "learned", "forget", "care-drain", "--box", url); code != exitOK || !strings.Contains(out, "record before it counts again") {
+	if code, out, _ := airhold(t, "learned", "forget", "care-drain", "--box", url); code != exitOK || !strings.Contains(out, "record before it counts again") || !strings.Contains(out, "drain it soon") {
 		t.Errorf("take back: exit %d, %s", code, out)
 	}
 }

@@ -184,6 +184,9 @@ func (l learnedAt) forget(ctx context.Context, name string, stdout io.Writer, as
 	if strings.HasPrefix(name, "care-") && name != care.LearnedSeason {
 		words = "Taken back: %s. The record before it counts again.\n"
 	}
+	if name == "care-drain" {
+		words += "The water in the tank was counted from none at that record, and goes on from there: drain it soon.\n"
+	}
 	_, err := fmt.Fprintf(stdout, words, name)
 	return err
 }
