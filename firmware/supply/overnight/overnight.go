@@ -96,7 +96,7 @@ const (
 	giveUp       = 10 * time.Minute // after which the night is not known, if a reading or the clock has not come
 	othersWait   = 90 * time.Second // for the ranks, once the tank is known
 	askClock     = 10 * time.Second
-	showAgain    = 12 * time.Hour  // a morning's answer is shown again for so long after the power blinked
+	showAgain    = time.Hour       // a morning's answer is shown again for so long after the power blinked
 	warmAge      = 3 * time.Minute // of a temperature that still counts
 	glassAge     = 2 * time.Hour   // of a barometer: many hang on the bus, which sleeps before the key is off
 	noteKind     = "overnight-hold"

@@ -114,4 +114,6 @@ func digits(width float64) int {
 }
 
 // litres writes a flow in L/min.
-func litres(si float64, decimals int) string { return strconv.FormatFloat(si*perLitre, 'f', decimals, 64) }
+func litres(si float64, decimals int) string {
+	return strconv.FormatFloat(si*perLitre, 'f', decimals, 64)
+}
