@@ -59,9 +59,14 @@ func benchSeason(ctx context.Context, args []string, w io.Writer) error {
 	}
 	s := seasonSheet{all: all, level: level}
 	s.fill()
-	took := time.Since(started)
+	took, busy := time.Since(started), processorTime()-spent
+	cost, err := dayCost(o.seed)
+	if err != nil {
+		return err
+	}
+	s.add(cost)
 	fmt.Fprintf(w, "\nseason of %d machines, %.0f h in %.1f minutes, %.0f times real time a core\n", len(all), s.hours(), took.Minutes(),
-		s.hours()*3600/(processorTime()-spent).Seconds())
+		s.hours()*3600/busy.Seconds())
 	head(w, level)
 	for i := range s.figures {
 		s.figures[i].print(w)

@@ -84,8 +84,19 @@ type boot struct {
 	tank, wall, ambient, humid, baro, lowered, speed, drive, ignite readings.Channel
 	ranks, targets                                                  [2]readings.Channel
 
-	truth  [8192]bool // on or off, in tenths of a second, from judged on
-	newest int        // how many tenths are known
+	tape   []readings.Reading // where it only records
+	truth  [8192]bool         // on or off, in tenths of a second, from judged on
+	newest int                // how many tenths are known
+}
+
+// newBoot finds the channels.
+func newBoot(table *readings.Table) *boot {
+	b := &boot{}
+	b.tank, b.wall, b.ambient, b.humid, b.baro = table.Find("tank"), table.Find("wall"), table.Find("ambient"), table.Find("humidity"), table.Find("barometer")
+	b.lowered, b.speed, b.drive, b.ignite = table.Find("lowered"), table.Find("speed"), table.Find("drive"), table.Find("ignition")
+	b.ranks = [2]readings.Channel{table.Find("front"), table.Find("rear")}
+	b.targets = [2]readings.Channel{table.Find("front_target"), table.Find("rear_target")}
+	return b
 }
 
 // dayTask is a day to be watched.
@@ -110,11 +121,8 @@ func watchDay(t dayTask) (dayOutcome, error) {
 	if err != nil {
 		return out, err
 	}
-	b := &boot{spine: spine, out: &out}
-	b.tank, b.wall, b.ambient, b.humid, b.baro = table.Find("tank"), table.Find("wall"), table.Find("ambient"), table.Find("humidity"), table.Find("barometer")
-	b.lowered, b.speed, b.drive, b.ignite = table.Find("lowered"), table.Find("speed"), table.Find("drive"), table.Find("ignition")
-	b.ranks = [2]readings.Channel{table.Find("front"), table.Find("rear")}
-	b.targets = [2]readings.Channel{table.Find("front_target"), table.Find("rear_target")}
+	b := newBoot(table)
+	b.spine, b.out = spine, &out
 	start := time.Date(2026, time.April, 20+t.date, 0, 0, 0, 0, time.UTC).Add(t.day.Clock())
 	b.clock(0, start)
 	var s rig.DaySample
@@ -194,6 +202,10 @@ func (b *boot) reading(c readings.Channel, v float64) {
 		return
 	}
 	b.entry.Reading = readings.Reading{Channel: c, At: b.entry.At, Value: v}
+	if b.spine == nil {
+		b.tape = append(b.tape, b.entry.Reading)
+		return
+	}
 	b.spine.Apply(&b.entry)
 }
 
