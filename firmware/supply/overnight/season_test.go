@@ -117,7 +117,7 @@ func seasonNight(t *testing.T, seed uint64, sets []with) ([][]overnight.Hold, ri
 
 // The judge is the rig's machine with its weather, controls and bags, which work up to the key and from it on.
 func TestSeasonNights(t *testing.T) {
-	const first, count = 1, 14
+	const first, count = 1, 8
 	sets := []with{{wall: true, ambient: true, glass: true}, {ambient: true, glass: true}}
 	bars := []float64{0.01, 0.1}
 	var tanks, ranks [2]score
