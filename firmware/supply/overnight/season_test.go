@@ -71,7 +71,6 @@ func seasonOptions(b rig.Build, w with) overnight.Options {
 func seasonNight(t *testing.T, seed uint64, sets []with) ([][]overnight.Hold, rig.Night) {
 	t.Helper()
 	b := rig.DrawBuild(seed)
-	b.Sensors.Tempco = [3]float64{} // the closed vessel's nights have it
 	for i := range b.Seep {
 		b.Seep[i] *= 0.1 // a machine that still has air in the morning
 	}
