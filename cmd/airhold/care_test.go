@@ -139,7 +139,7 @@ func TestCareAtFiveInTheMorning(t *testing.T) {
 	}
 	follows(t, out,
 		"5 due: drain, oil-level, bag-inspection, filter-change, oil-change", "SIMULATED",
-		"DUE", "drain           Drain the tank", "3 working days and none on record; nothing on record", "every 2 working days",
+		"DUE", "drain           Drain the tank", "3 working days and none on record", "every 2 working days", "nothing on record",
 		"Look over bags and fittings", "not on record for this season",
 		"Not due", "leak-test",
 		"Asked once", "oil-change      Was the compressor's oil changed for this season?",

@@ -146,11 +146,8 @@ func (p *carePrinter) item(it *care.Item) {
 	if it.Last != nil {
 		last = "last " + recordWords(it.Last)
 	}
-	p.printf("%s\n", wrap(it.Why+"; "+last, more))
-	if it.Needs != "" {
-		p.printf("%s\n", wrap("not wholly known: needs "+it.Needs, more))
-	}
-	p.printf("%s\n", wrap(it.Every, more))
+	p.printf("%s\n", wrap(it.Why, more))
+	p.printf("%s\n", wrap(it.Every+"; "+last, more))
 }
 
 // cautions prints what may hurt, once for all items that share it.

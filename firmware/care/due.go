@@ -32,7 +32,7 @@ const (
 
 // What an item lacks, in an installer's words.
 const (
-	needsClock  = "a clock: days are not known until the time is set"
+	needsClock  = "a clock that is set"
 	needsDate   = "a date: it was recorded while the clock was not set"
 	needsBehind = "a right clock: it stands before the last record"
 	needsRun    = "a look at the compressor: its run time is not counted now"

@@ -22,7 +22,7 @@ func (c *Care) List() []Item {
 		it := &c.items[i]
 		v := it.verdict
 		shown := Item{
-			Name: it.name, Words: it.words, Matter: it.matter, Due: v.due, Soon: v.soon, Why: v.words(it.last != none),
+			Name: it.name, Words: it.words, Matter: it.matter, Due: v.due, Soon: v.soon, Why: v.why(it.last != none),
 			Needs: v.lacks, Every: it.every(), Caution: it.caution,
 		}
 		shown.Last = c.newest(it)
@@ -117,7 +117,19 @@ func (c *Care) Tonight() string {
 	return "Tonight: " + strings.Join(do, ", ") + rest
 }
 
-// words are why an item stands as it does.
+// why says why an item stands as it does, and what it lacks to be sure that it is not due.
+func (v verdict) why(recorded bool) string {
+	text := v.words(recorded)
+	switch {
+	case v.due && v.cause == instead:
+		text += "; days are not known"
+	case !v.due && v.lacks != "":
+		text += "; not wholly known: needs " + v.lacks
+	}
+	return text
+}
+
+// words are the reason alone.
 func (v verdict) words(recorded bool) string {
 	since := " since the last"
 	if !recorded {
@@ -130,15 +142,13 @@ func (v verdict) words(recorded bool) string {
 		return number(v.have, places) + " of " + number(v.want, places) + " " + plural(unit, v.want) + " gone"
 	}
 	switch v.cause {
-	case working:
+	case working, instead:
 		return count("working day", 0)
 	case days:
 		if v.want < 10 {
 			return count("day", 1)
 		}
 		return count("day", 0)
-	case instead:
-		return count("working day", 0) + "; days are not known"
 	case runTime:
 		return count("run hour", 0)
 	case water, delivery:

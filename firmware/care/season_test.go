@@ -158,7 +158,7 @@ func TestClockUnset(t *testing.T) {
 			t.Errorf("%s: due %v, finding %+v; want unseen for %q", c.name, it.Due, f, c.needs)
 		}
 	}
-	l.stands("the next start", "leak-test", false, false, "1 of 30 working days gone; days are not known")
+	l.stands("the next start", "leak-test", false, false, "1 of 30 working days gone; not wholly known: needs a clock that is set")
 	l.stands("the next start", "drain", false, true, "1 of 2 working days gone")
 	if f := l.heard["tank drain"]; f.Sight != 0 {
 		t.Errorf("the drain goes by working days, which are seen; its finding is %+v", f)
@@ -292,7 +292,7 @@ func TestClockBehind(t *testing.T) {
 	l.on(utc(2000, time.January, 1, 0))
 	l.work(time.Hour)
 	it := l.item("leak-test")
-	if it.Due || !strings.Contains(it.Needs, "right clock") || !strings.Contains(it.Why, "days are not known") {
+	if it.Due || !strings.Contains(it.Needs, "right clock") || !strings.Contains(it.Why, "not wholly known: needs a right clock") {
 		t.Errorf("leak test by a clock of 2000: due %v, %q, needs %q", it.Due, it.Why, it.Needs)
 	}
 	if n := count(l.notes, "season: "); n != 1 {
