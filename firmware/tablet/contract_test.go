@@ -12,9 +12,11 @@ import (
 	"time"
 
 	"airhold/firmware/alarms"
+	"airhold/firmware/care"
 	"airhold/firmware/findings"
 	"airhold/firmware/leakdown/session"
 	"airhold/firmware/publish"
+	"airhold/firmware/tablet"
 	"airhold/sensors/units"
 )
 
@@ -73,6 +75,7 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 		"online": publish.Online{Online: true, T: at, Boot: "b1"},
 		"about":  publish.About{Stamp: stamp, Name: "Kettle Ridge 16", Simulated: true, Signals: []publish.AboutChannel{{ID: "tank", Quantity: "pressure", Unit: "kPa", Reference: "gauge", Source: "adc main input 0"}}},
 	}
+	what["care"], what["learned"] = contractCare(t, onset), contractLearned(t, kPa)
 	state, curve := contractTest(kPa, flow, fall)
 	what["test"], what["curve"] = state, curve
 	for _, v := range []reflect.Value{reflect.ValueOf(state), reflect.ValueOf(*state.Result), reflect.ValueOf(curve)} {
@@ -97,6 +100,42 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 	if err != nil || !bytes.Equal(got, want) {
 		t.Errorf("%s is not what Go writes now (%v); run this test with -update, then the page's tests. Got:\n%s", file, err, got)
 	}
+}
+
+// contractCare is an invented care list with every field of GET /api/care.
+func contractCare(t *testing.T, at time.Time) care.Sheet {
+	t.Helper()
+	run := findings.Measure{SI: 6.5 * 3600, Unit: units.Unit{Code: "h", Dim: units.Time, Factor: 3600}}
+	last := care.Record{Item: "drain", Words: "Drain the tank", At: at, Mono: 5000, By: "A. Tester", Note: "half a cup", Run: run}
+	item := care.Item{
+		Name: "drain", Words: "Drain the tank", Matter: "tank drain", Due: true, Soon: true, Why: "2 working days since the last", Needs: "a clock",
+		Every: "every 2 working days", Caution: "Engine off", Last: &last,
+	}
+	sheet := care.Sheet{
+		Clock: true, Tonight: "Tonight: drain tank", Items: []care.Item{item}, History: []care.Record{last},
+		Questions: []care.Question{{Item: "oil-change", Words: "Was the compressor's oil changed for this season?"}},
+	}
+	for _, v := range []reflect.Value{reflect.ValueOf(sheet), reflect.ValueOf(item), reflect.ValueOf(last)} {
+		for i := range v.NumField() {
+			if v.Field(i).IsZero() {
+				t.Errorf("%s.%s is not filled in, so the page is not held to it", v.Type(), v.Type().Field(i).Name)
+			}
+		}
+	}
+	return sheet
+}
+
+// contractLearned is what GET /api/learned answers of two invented values.
+func contractLearned(t *testing.T, kPa units.Unit) json.RawMessage {
+	t.Helper()
+	text, err := tablet.LearnedJSON([]findings.Learned{
+		{Name: "cut-in", Words: "cut-in of the compressor", Value: findings.Measure{SI: kPa.SI(661), Unit: kPa, Reference: units.Gauge}, Text: "from 14 starts"},
+		{Name: "signature/tank", Words: "how the air of the tank cools after a charge", Text: "from 2 clean tests"},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
 }
 
 // contractTest is an invented leak-down test with every field that the page reads, at its end with an earlier one beside it.
