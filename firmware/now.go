@@ -158,13 +158,24 @@ func (s *Spine) nowBudget(n *publish.Now) {
 	if b.GivesKnown {
 		n.Budget.Gives, n.Budget.Rated = flow(b.Gives), b.Rated
 		n.Budget.Gives.Low, n.Budget.Gives.High = b.GivesLow, b.GivesHigh
-	} else {
-		n.Budget.Words = "what the compressor can give is not known yet"
 	}
 	if b.UseKnown {
 		n.Budget.Use = flow(b.Use)
-	} else {
-		n.Budget.Words = strings.TrimSpace(n.Budget.Words + " use: watching, 10 min of work needed")
+		n.Budget.Use.Low, n.Budget.Use.High = b.UseLow, b.UseHigh
+	}
+	if b.Split {
+		n.Budget.Bags, n.Budget.Leak = measure(b.Bags), measure(b.Leak)
+	}
+	n.Budget.Drains = measure(b.Drains)
+	switch {
+	case !b.GivesKnown && !b.UseKnown:
+		n.Budget.Words = "what the compressor can give is not known yet; use: watching, 10 min of work needed"
+	case !b.GivesKnown:
+		n.Budget.Words = "what the compressor can give is not known yet"
+	case !b.UseKnown:
+		n.Budget.Words = "use: watching, 10 min of work needed"
+	default:
+		n.Budget.Words = b.Words()
 	}
 	switch {
 	case !b.OverhangUnknown && b.Overhang > 0 && n.State != string(supply.Holds):

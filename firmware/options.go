@@ -61,15 +61,29 @@ func supplyOptions(m *config.Machine, t *readings.Table, c supply.Compressor) su
 	o := supply.Options{
 		Tank: channel(t, m.Tank.Channel), Lowered: t.Find("lowered"), Volume: float64(m.Tank.Volume),
 		SafeWorking: float64(m.Tank.SafeWorkingPressure), Relief: float64(m.Tank.ReliefSetting),
-		LineDrop: float64(m.Limits.LineDrop), Compressor: c,
+		LineDrop: float64(m.Limits.LineDrop), Compressor: c, Barometer: t.Find("barometer"), Ambient: t.Find("ambient"),
+		Uncertainty: m.Tank.VolumeUncertainty, Around: around(m),
 	}
 	if len(m.Compressors) > 0 {
-		o.Delivery, o.DutyWindow = float64(m.Compressors[0].Delivery), m.Compressors[0].DutyWindow
+		k := m.Compressors[0]
+		o.Delivery, o.DutyWindow, o.Bleed = float64(k.Delivery), k.DutyWindow, float64(k.Bleed)
 	}
 	for _, r := range m.Ranks {
 		o.Ranks = append(o.Ranks, supply.Rank{Name: r.Name, Pressure: channel(t, r.Pressure), Target: channel(t, r.Target)})
 	}
 	return o
+}
+
+// delivery is what the compressor's watch has measured of its delivery, as the air budget asks for it.
+type delivery struct{ c *compressor.Compressor }
+
+// PumpUp is not measured while working.
+func (delivery) PumpUp() (findings.Measure, bool) { return findings.Measure{}, false }
+
+// Trend is the delivery while working against the machine's own baseline.
+func (d delivery) Trend() (ratio, low, high float64, known bool) {
+	t, known := d.c.Delivery()
+	return t.Ratio, t.Low, t.High, known
 }
 
 func leakOptions(m *config.Machine, t *readings.Table, c leakwatch.Compressor) leakwatch.Options {

@@ -4,6 +4,7 @@ package firmware
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"airhold/config"
@@ -131,10 +132,12 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	co := compressorOptions(o.Machine, o.Table, runs{s})
 	co.Saved, co.Notes = o.Learned[compressorMemory], s
 	s.comp = compressor.New(co, o.Table, sink)
-	s.supply = supply.New(supplyOptions(o.Machine, o.Table, s.comp), o.Table, sink)
 	lo := leakOptions(o.Machine, o.Table, s.comp)
 	lo.Saved, lo.Notes, lo.Sized = o.Learned[leakMemory], s, s.sized
-	s.leaks = leakwatch.New(lo, o.Table, sink)
+	s.leaks = leakwatch.New(lo, o.Table, blame{sink, s})
+	su := supplyOptions(o.Machine, o.Table, s.comp)
+	su.Split, su.Measured = s.leaks, delivery{s.comp}
+	s.supply = supply.New(su, o.Table, sink)
 	no := nightOptions(o.Machine, o.Table)
 	no.Saved, no.Notes, no.UTC = o.Learned[nightMemory], s, s.trustedUTC
 	s.night = overnight.New(no, o.Table)
@@ -165,6 +168,36 @@ type both struct{ first, second findings.Sink }
 func (b both) Find(f findings.Finding) {
 	b.first.Find(f)
 	b.second.Find(f)
+}
+
+// blame adds to a leak whether what else is wrong follows from it.
+type blame struct {
+	to findings.Sink
+	s  *Spine
+}
+
+// Find passes a finding on.
+func (b blame) Find(f findings.Finding) {
+	f.Explains = f.Active && !f.Value.IsZero() && f.Value.SI >= b.s.shortfall()/2
+	b.to.Find(f)
+}
+
+// shortfall is by how much more air goes than the compressor can give within its duty, or than it gives now, m3/s ANR;
+// infinite where nothing is short or nobody knows, so that no leak explains it.
+func (s *Spine) shortfall() float64 {
+	b := s.supply.Budget()
+	limit := 1.0
+	if cs := s.o.Machine.Compressors; len(cs) > 0 && cs[0].DutyLimit > 0 {
+		limit = cs[0].DutyLimit
+	}
+	short := b.Overhang
+	if b.GivesKnown && b.UseKnown {
+		short = max(short, b.Use-limit*b.Gives)
+	}
+	if short <= 0 {
+		return math.Inf(1)
+	}
+	return short
 }
 
 type transitions struct{ s *Spine }
