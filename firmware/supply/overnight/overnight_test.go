@@ -104,7 +104,7 @@ func TestColdMorningByHand(t *testing.T) {
 	if w, _ := box.State(); w != overnight.Held {
 		t.Errorf("State() = %s; want held", w)
 	}
-	if got, want := box.Words(), "Held overnight: 690 -> 644 kPa, cooling explains 41 of 46, leak"; !strings.HasPrefix(got, want) {
+	if got, want := box.Words(), "Held overnight: 690 to 644 kPa, cooling explains 41 of 46, leak"; !strings.HasPrefix(got, want) {
 		t.Errorf("Words() = %q; want %q...", got, want)
 	}
 	feed(box, 81, 1200, still(mornValues(cold())))
@@ -154,11 +154,11 @@ func TestWords(t *testing.T) {
 		want  string
 		also  string
 	}{
-		{"cold", [2]float64{300e3, 285e3}, mornValues(cold() - 6e3), overnight.Held, "Held overnight: 690 -> 644 kPa, cooling explains 41 of 46, leak ", ""},
-		{"much lost", [2]float64{300e3, 285e3}, mornValues(250e3), overnight.Lost, "Lost air overnight: 690 -> 250 kPa, cooling explains 41 of 440, leak 0.27", ""},
-		{"the rank lost", [2]float64{300e3, 100e3}, mornValues(cold()), overnight.Lost, "Held overnight: 690 -> 650 kPa, cooling explains 41 of 40, leak at most ", "; front rank lost "},
-		{"warm and tight", [2]float64{300e3, 285e3}, up(full), overnight.Held, "Held overnight: 690 -> 706 kPa, warming explains 17 of 16, leak at most 0.0", ""},
-		{"warm and not tight", [2]float64{300e3, 285e3}, up(evePa - 20e3), overnight.Held, "Held overnight: 690 -> 670 kPa, though warming should have added 17, leak 0.02", ""},
+		{"cold", [2]float64{300e3, 285e3}, mornValues(cold() - 6e3), overnight.Held, "Held overnight: 690 to 644 kPa, cooling explains 41 of 46, leak ", ""},
+		{"much lost", [2]float64{300e3, 285e3}, mornValues(250e3), overnight.Lost, "Lost air overnight: 690 to 250 kPa, cooling explains 41 of 440, leak 0.27", ""},
+		{"the rank lost", [2]float64{300e3, 100e3}, mornValues(cold()), overnight.Lost, "Held overnight: 690 to 650 kPa, cooling explains 41 of 40, leak at most ", "; front rank lost "},
+		{"warm and tight", [2]float64{300e3, 285e3}, up(full), overnight.Held, "Held overnight: 690 to 706 kPa, warming explains 17 of 16, leak at most 0.0", ""},
+		{"warm and not tight", [2]float64{300e3, 285e3}, up(evePa - 20e3), overnight.Held, "Held overnight: 690 to 670 kPa, though warming should have added 17, leak 0.02", ""},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			eve := eveValues()

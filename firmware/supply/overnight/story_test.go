@@ -43,7 +43,7 @@ func TestPlantingDaysMorning(t *testing.T) {
 	if !h.Known || math.Abs(h.Leak.SI/litre-0.03) > 0.01 || h.Leak.Low > 0.03*litre || h.Leak.High < 0.03*litre || math.Abs(h.Hours-10) > 0.1 {
 		t.Errorf("%+v; want 0.03 L/min ANR in ten hours", h)
 	}
-	if !strings.HasPrefix(box.Words(), "Held overnight: 690 -> ") {
+	if !strings.HasPrefix(box.Words(), "Held overnight: 690 to ") {
 		t.Errorf("Words() = %q; want that it held", box.Words())
 	}
 	t.Log(box.Words())

@@ -60,7 +60,7 @@ func (o *Overnight) say() string {
 	default:
 		fmt.Fprintf(&b, "Held for %.0f h: ", h.Hours)
 	}
-	fmt.Fprintf(&b, "%.0f -> %.0f kPa, %s, %s", h.From.SI/1e3, h.To.SI/1e3, causeWords(h), leakWords(h))
+	fmt.Fprintf(&b, "%.0f to %.0f kPa, %s, %s", h.From.SI/1e3, h.To.SI/1e3, causeWords(h), leakWords(h))
 	if h.Warm != "tank wall" {
 		b.WriteString(", by the temperature of the air alone")
 	}
