@@ -37,12 +37,12 @@ const careDelivery = 0.85
 
 // careCommand records an item of the care list, or forgets what was learned.
 func (s *Spine) careCommand(at time.Duration, c *alarms.Command) alarms.Answer {
-	return s.engine.Beside(at, *c, func() string {
+	a := s.engine.Beside(at, *c, func() string {
 		if c.Verb == alarms.Forget {
 			if !s.forget(at, c.Where) {
 				return "nothing was learned under the name " + c.Where + "; airhold learned lists the names"
 			}
-			s.Note(at, "forgot", "What was learned as "+c.Where+" is forgotten, by "+c.By+"; it is learned anew.")
+			s.Note(at, "forgot", "What was kept as "+c.Where+" is forgotten, by "+c.By+".")
 			return ""
 		}
 		if err := s.care.Tell(at, c.Where, c.Args["answer"], c.By, c.Why); err != nil {
@@ -51,6 +51,10 @@ func (s *Spine) careCommand(at time.Duration, c *alarms.Command) alarms.Answer {
 		s.keep(at, true) // what a person did must not be lost with the power
 		return ""
 	})
+	if !a.OK {
+		s.Note(at, "refused", string(c.Verb)+" "+c.Where+" by "+c.By+": "+a.Error+".")
+	}
+	return a
 }
 
 // judged notes when a leak-down test was last judged.

@@ -18,9 +18,9 @@ const keepEvery = time.Minute
 
 // student is a check that learns, and what was last kept of it.
 type student struct {
-	name string // the store keeps it by
 	findings.Keeper
 
+	name string // the store keeps it by
 	kept []byte
 }
 

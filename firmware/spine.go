@@ -149,8 +149,11 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	s.care = care.New(to, sink)
 	s.tested = lastJudged(o.Learned[testedMemory])
 	s.students = []student{
-		{compressorMemory, s.comp, co.Saved}, {leakMemory, s.leaks, lo.Saved}, {nightMemory, s.night, no.Saved},
-		{waterMemory, s.water, wo.Saved}, {careMemory, s.care, to.Saved},
+		{s.comp, compressorMemory, co.Saved},
+		{s.leaks, leakMemory, lo.Saved},
+		{s.night, nightMemory, no.Saved},
+		{s.water, waterMemory, wo.Saved},
+		{s.care, careMemory, to.Saved},
 	}
 	s.test = session.New(s.sessionOptions(), o.Table)
 	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
@@ -373,6 +376,18 @@ func (s *Spine) Engine() *alarms.Engine { return s.engine }
 
 // Compressor returns the compressor's watch.
 func (s *Spine) Compressor() *compressor.Compressor { return s.comp }
+
+// Leaks returns the leak watch.
+func (s *Spine) Leaks() *leakwatch.Watch { return s.leaks }
+
+// Night returns the overnight hold.
+func (s *Spine) Night() *overnight.Overnight { return s.night }
+
+// Water returns the water balance.
+func (s *Spine) Water() *water.Water { return s.water }
+
+// Care returns the care list.
+func (s *Spine) Care() *care.Care { return s.care }
 
 // Supply returns the tank's watch.
 func (s *Spine) Supply() *supply.Supply { return s.supply }

@@ -83,8 +83,8 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "airhold demo: %v\n", err)
 		return exitFailed
 	}
-	defer kept.Close() //nolint:errcheck // reported by its log
-	if err := remember(kept, firmware.RigMemory(r, m, day)); err != nil {
+	defer kept.Close()                                                    //nolint:errcheck // reported by its log
+	if err := remember(kept, firmware.RigMemory(r, m, day)); err != nil { //nolint:contextcheck // the store commits by itself, to the end
 		fmt.Fprintf(stderr, "airhold demo: %v\n", err)
 		return exitFailed
 	}

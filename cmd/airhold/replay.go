@@ -328,7 +328,18 @@ func (p *replayPrinter) summary(r *firmware.Replay, took time.Duration) {
 	for where, leak := range p.leaks {
 		s.Leak[where] = &leak
 	}
+	for _, it := range sp.Care().List() {
+		if it.Due {
+			s.Care = append(s.Care, it.Words+": "+it.Why)
+		}
+	}
+	if w := sp.Water().State(); w.Known {
+		s.Condensate = &w.Liquid
+	}
 	percent := units.Preferred(units.Ratio)
+	if d, ok := comp.Delivery(); ok {
+		s.Delivery = &findings.Measure{SI: d.Ratio, Low: d.Low, High: d.High, Unit: percent}
+	}
 	if d, ok := comp.DutyWhole(); ok {
 		s.Duty = &findings.Measure{SI: d, Unit: percent}
 		s.DutyMax = &findings.Measure{SI: comp.DutyMax(), Unit: percent}
@@ -364,6 +375,15 @@ func (p *replayPrinter) text(s *replaySummary, span, took time.Duration) {
 		}
 		slices.Sort(keys)
 		fmt.Fprintf(p.w, "Alarms raised: %s.\n", strings.Join(keys, ", "))
+	}
+	if s.Condensate != nil {
+		fmt.Fprintf(p.w, "Water in the tank by the balance: %s.\n", withInterval(s.Condensate))
+	}
+	if s.Delivery != nil {
+		fmt.Fprintf(p.w, "Delivery against the machine's own baseline: %s.\n", withInterval(s.Delivery))
+	}
+	for _, c := range s.Care {
+		fmt.Fprintf(p.w, "Due. %s.\n", c)
 	}
 	for _, where := range slices.Sorted(maps.Keys(s.Leak)) {
 		fmt.Fprintf(p.w, "Leak, %s, as last sized: %s.\n", where, withInterval(s.Leak[where]))
