@@ -52,5 +52,6 @@ export const learned = [
   { name: 'cut-out', words: 'cut-out of the compressor', value: value(758.9, 'kPa', 'gauge'), text: 'from 14 stops' },
   { name: 'delivery', words: 'what the compressor gives at its usual speed', value: value(180.4, 'L/min', 'ANR'), text: 'from 9 pump-ups' },
   { name: 'bag-front', words: 'air that the front bags take for one change', value: value(0.384, 'L', 'ANR'), text: 'from 212 changes' },
+  { name: 'water', words: 'water in the tank, by the balance', value: value(9.55e-8, 'L'), text: 'since airhold began to count; no drain was recorded; 0.0 m3 of air taken in' },
   { name: 'signature/tank', words: 'how the air of the tank side cools after a charge', text: 'from 2 clean tests' },
 ]

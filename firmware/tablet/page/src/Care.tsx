@@ -2,7 +2,7 @@
 
 import './care.css'
 import { useAsked, type Asked } from './ask'
-import { pagesOf, readCare, readLearned, share, tellOf, type CareAsked, type CareItem, type CareList, type CareNote } from './care'
+import { pagesOf, readCare, readLearned, share, tellOf, type CareAsked, type CareItem, type CareList, type CareNote, type LearnedLine } from './care'
 import { Back, usePages } from './lists'
 import { lines } from './measure'
 import { Button, type Acts, type Room } from './screens'
@@ -58,7 +58,7 @@ function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
 
 function CareLines({ list, trouble, water, acts, room }: { list: CareList; trouble: string; water: string; acts: Acts; room: Room }) {
   const { phone } = room
-  const row: Row = phone ? { width: 318, title: { size: 22, line: 25 }, text: { size: 16, line: 19 }, least: 0 } : { width: 962, title: { size: 32, line: 36 }, text: { size: 24, line: 28 }, least: 118 }
+  const row: Row = phone ? { width: 318, title: { size: 22, line: 25 }, text: { size: 16, line: 19 }, least: 0 } : { width: 962, title: { size: 32, line: 36 }, text: { size: 22, line: 26 }, least: 118 }
   const full = phone ? 350 : 1180
   const said = (s: string) => (s ? lines(s, full, row.text.size) * row.text.line + 12 : 0)
   const free = room.height - (phone ? 16 + 36 + 12 + 184 : 32 + 68 + 16 + 184) - said(water) - (trouble ? (phone ? 54 : 40) : 0)
@@ -132,16 +132,19 @@ function Note({ n }: { n: CareNote }) {
 export function LearnedScreen({ acts, room }: { acts: Acts; room: Room }) {
   const asked = useAsked('api/learned', '', readLearned)
   const all = asked.what ?? []
-  const free = room.height - (room.phone ? 16 + 40 + 80 + 188 : 32 + 68 + 60 + 184)
-  const { shown, more, next } = usePages(all, Math.max(1, Math.floor(free / (room.phone ? 84 : 52))))
+  const { phone } = room
+  const free = room.height - (phone ? 16 + 36 + 80 + 184 : 32 + 68 + 60 + 184)
+  const tall = (l: LearnedLine) => (phone ? 14 + 21 * lines(l.words, 350 - (l.value ? 130 : 0), 18) + 19 * lines(l.text, 345, 16)
+    : Math.max(52, 12 + 29 * lines(l.words, 540, 26), 12 + 27 * lines(l.text, 395, 22)))
+  const { shown, more, next } = usePages(pagesOf(all, (page) => page.reduce((sum, l) => sum + tall(l), 0) <= free), 1)
   return (
     <div class="page careful">
       <h1>Learned</h1>
       {asked.what === undefined ? <Waiting asked={asked} acts={acts} /> : (
         <>
           <p class="said">{all.length === 0 ? 'Nothing learned of this machine yet.' : 'Of this machine, by watching it. Taken back on the box: airhold learned forget.'}</p>
-          <ul class="learned">{shown.map((l) => (
-            <li key={l.name} data-learned={l.name}>
+          <ul class="learned">{(shown[0] ?? []).map((l) => (
+            <li key={l.name} data-learned={l.name} style={{ height: `${tall(l)}px` }}>
               <span>{l.words}</span>
               <b data-what={l.measure && `learned-${l.name}`} data-value={l.measure?.value} data-unit={l.measure?.unit}>{l.value}</b>
               <span class="rests">{l.text}</span>

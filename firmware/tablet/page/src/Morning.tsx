@@ -57,7 +57,7 @@ interface Places { line: number; tall: number; care: number; shared: string; cho
 function places(room: Room, head: MorningView['head'], m: MorningView, care: CareItem[]): Places {
   const { phone } = room
   const low = !phone && room.height < 780
-  const row: Row = phone ? { width: 190, title: { size: 24, line: 27 }, text: { size: 16, line: 19 }, least: 122 } : { width: 804, title: { size: 40, line: 46 }, text: { size: 23, line: 27 }, least: 118 }
+  const row: Row = phone ? { width: 190, title: { size: 24, line: 27 }, text: { size: 16, line: 19 }, least: 122 } : { width: 804, title: { size: 40, line: 46 }, text: { size: 22, line: 26 }, least: 118 }
   const size = phone ? 22 : 34
   const rows = head.rows.reduce((n, r) => n + lines(r.text, phone ? 262 : 870, size), 0)
   const noted = head.mark === 'title'

@@ -128,7 +128,10 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
     out.top.push(drains)
     left += wide(drains, quiet) + gap
   }
-  if (beside && (kept > 0 || left + wide(beside, quiet) <= stop)) out.top.push({ ...beside, x: left })
+  if (beside && (kept > 0 || left + wide(beside, quiet) <= stop)) {
+    if (drains && !beside.loud && out.top.includes(drains)) drains.after = ',' // one saying: "drains 2, leak 1"
+    out.top.push({ ...beside, x: left })
+  }
   if (give) out.top.push(give)
   const spare = out.segments.find((g) => g.name === 'spare')
   if (spare && s.spare && s.spare.value >= 0) {

@@ -109,6 +109,7 @@ export function waterOf(w: Water | null | undefined): string {
 /** spanOf prints a volume with its bounds, rounded outwards. */
 function spanOf(m: Measure): string {
   if (m.low === undefined || m.high === undefined) return `about ${fine(m)} ${unit(m)}`
+  if (fine(m) === '0') return `under ${fine(m, Math.max(1, Math.ceil(m.high * 10 - 1e-9)) / 10)} ${unit(m)}`
   const tenths = (v: number, round: (v: number) => number) => fine(m, round(v * 10) / 10)
   return `${fine(m)} ${unit(m)}, between ${tenths(m.low, (v) => Math.floor(v + 1e-9))} and ${tenths(m.high, (v) => Math.ceil(v - 1e-9))}`
 }
@@ -148,7 +149,8 @@ export function readLearned(v: unknown): LearnedLine[] | undefined {
   })
 }
 
-/** three prints three digits, or the whole number where that has more. */
+/** three prints three digits, or the whole number where that has more; what is next to nothing is 0. */
 function three(m: Measure): string {
+  if (Math.abs(m.value) < 5e-4) return '0'
   return Math.abs(m.value) >= 100 ? figure({ ...m, unit: 'kPa' }) : String(Number(m.value.toPrecision(3)))
 }

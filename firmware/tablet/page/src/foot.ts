@@ -30,7 +30,7 @@ export function factsOf(n: Now, out: number): Fact[] {
     facts.splice(Math.min(1, facts.length), 0, { value: drain[1], words: drain[2], unit: factUnit(drain[2]) })
   }
   const water = n.water?.liquid
-  if (facts.length < 3 && water && Number.isFinite(water.value)) facts.push({ value: fine(water), words: `${unit(water)} of water in the tank`, unit: water.unit })
+  if (facts.length < 3 && water && Number.isFinite(water.value) && fine(water) !== '0') facts.push({ value: fine(water), words: `${unit(water)} of water in the tank`, unit: water.unit })
   const three = facts.slice(0, 3)
   if (out > 0) three.splice(Math.min(2, three.length), 1, { value: String(out), words: 'out of service', unit: '1' })
   return three

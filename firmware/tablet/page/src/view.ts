@@ -173,8 +173,11 @@ function past(n: Now, testing: boolean): string {
 
 const hidden = new Set(['normal', 'shelved', 'suppressed', 'out_of_service'])
 
+/** What is due of the care list is no alarm: it has its own list, and the line of the evening. */
+const careDue = 'care-due'
+
 function shown(a: Alarm): boolean {
-  return !hidden.has(a.state)
+  return !hidden.has(a.state) && a.key !== careDue
 }
 
 function unacked(a: Alarm): boolean {

@@ -73,15 +73,13 @@ export function atMost(m: Measure, value = m.value): string {
   return figure(m, Math.ceil(value * ten - 1e-9) / ten)
 }
 
-/** tiny prints a loss from low to high with its unit, outwards to as many places as it is worth: "0 to 0.01 L/min ANR". */
+/** tiny prints a loss from low to high with its unit, rounded outwards to what its width is worth: "0 to 0.01 L/min ANR". */
 export function tiny(m: Measure): string {
-  const top = Math.max(Math.abs(m.value), m.high ?? 0)
-  const places = top >= 10 ? 0 : top >= 1 ? 1 : top >= 0.0095 ? 2 : 3
-  const ten = 10 ** places
-  const print = (v: number) => (v > 0 ? v.toFixed(places) : '0')
-  if (!banded(m)) return `about ${print(m.value)} ${unit(m)}`
-  const from = print(Math.floor(Math.min(m.low, m.high) * ten + 1e-9) / ten)
-  const to = print(Math.max(1, Math.ceil(Math.max(m.low, m.high) * ten - 1e-9)) / ten)
+  if (!banded(m)) return `about ${Number(m.value.toPrecision(2))} ${unit(m)}`
+  const [low, high] = [Math.min(m.low, m.high), Math.max(m.low, m.high)]
+  const ten = 10 ** Math.min(3, Math.max(0, Math.ceil(0.5 - Math.log10(high - low))))
+  const from = Math.max(0, Math.floor(low * ten + 1e-9) / ten)
+  const to = Math.max(1 / ten, Math.ceil(high * ten - 1e-9) / ten)
   return `${from === to ? '' : `${from} to `}${to} ${unit(m)}`
 }
 

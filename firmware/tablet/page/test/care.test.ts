@@ -97,10 +97,13 @@ test('a list is parted into whole pages, in order, none of them empty', () => {
 describe('what was learned', () => {
   test('a value with its unit, a thing of many numbers without', () => {
     const all = readLearned(learned)
-    expect(all?.map((l) => l.value)).toEqual(['661 kPa', '759 kPa', '180 L/min ANR', '0.384 L ANR', ''])
+    expect(all?.map((l) => l.value)).toEqual(['661 kPa', '759 kPa', '180 L/min ANR', '0.384 L ANR', '0 L', ''])
     expect(all?.[0]).toMatchObject({ words: 'Cut-in of the compressor', text: 'from 14 starts' })
   })
   test.each([undefined, {}, 'x'])('%j is no such list', (v) => expect(readLearned(v)).toBeUndefined())
+  test('what is next to nothing is 0', () => {
+    expect(readLearned([{ name: 'water', words: 'water', value: { value: 9.55e-8, unit: 'L' } }])?.[0]?.value).toBe('0 L')
+  })
   test('nothing learned is an empty list', () => expect(readLearned([])).toEqual([]))
 })
 
@@ -110,6 +113,7 @@ describe('water and the foot of home', () => {
     expect(waterOf(undefined)).toBe('')
     expect(waterOf({ words: 'not known: no humidity' })).toBe('Not known: no humidity.')
     expect(waterOf({ liquid: { value: 0.3, unit: 'L' }, words: '' })).toBe('Water in the tank: about 0.3 L.')
+    expect(waterOf({ liquid: { value: 1e-7, unit: 'L', low: 0, high: 3e-5 }, words: '' })).toBe('Water in the tank: under 0.1 L.')
   })
   test('the time to the drain stands second, once', () => {
     const water = { drain: '13 h to the drain', words: '' }
@@ -163,4 +167,21 @@ describe('a leak in the budget', () => {
     const spare = b.inside.find((l) => l.what === 'spare')
     expect(spare?.x).toBeLessThan((b.postWidth?.from ?? 0) - 60)
   })
+})
+
+// The file is written by the Go side from its own types (contract_test.go), so a renamed field fails here.
+test('the care list and what was learned, as the Go side writes them, are read field by field', () => {
+  const go = JSON.parse(readFileSync(new URL('../fake/from-go.json', import.meta.url), 'utf8')) as { care: unknown; learned: unknown }
+  expect(readCare(go.care)).toEqual({
+    items: [{
+      item: 'drain', words: 'Drain the tank', due: true, soon: true, why: '2 working days since the last', needs: 'a clock', every: 'every 2 working days', caution: 'Engine off',
+      last: '28 Apr 2026, by A. Tester, half a cup',
+    }],
+    history: [{ at: '28 Apr 2026', words: 'Drain the tank', by: 'A. Tester', note: 'half a cup' }],
+    ask: [{ item: 'oil-change', words: 'Was the compressor\'s oil changed for this season?' }],
+  })
+  expect(readLearned(go.learned)).toMatchObject([
+    { name: 'cut-in', words: 'Cut-in of the compressor', value: '661 kPa', text: 'from 14 starts' },
+    { name: 'signature/tank', words: 'How the air of the tank cools after a charge', value: '', text: 'from 2 clean tests' },
+  ])
 })

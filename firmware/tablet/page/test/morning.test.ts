@@ -135,7 +135,7 @@ describe('the drawing', () => {
 describe('a loss of air is told with what it is worth', () => {
   const m = (value: number, low?: number, high?: number, unit = 'L/min') => ({ value, unit, ...(unit === 'L/min' ? { reference: 'ANR' } : {}), ...(low === undefined ? {} : { low, high }) })
   test.each([
-    [m(0.004, -0.001, 0.01), '0 to 0.01 L/min ANR'], [m(0.16, 0.15, 0.18), '0.15 to 0.18 L/min ANR'], [m(3.1, 2.6, 3.7), '2.6 to 3.7 L/min ANR'], [m(18, 15.2, 22), '15 to 22 L/min ANR'],
+    [m(0.004, -0.001, 0.01), '0 to 0.01 L/min ANR'], [m(0.0304, 0.0272, 0.0336), '0.027 to 0.034 L/min ANR'], [m(0.16, 0.15, 0.18), '0.15 to 0.18 L/min ANR'], [m(3.1, 2.6, 3.7), '2.6 to 3.7 L/min ANR'], [m(18, 15.2, 22), '15 to 22 L/min ANR'],
     [m(0.0004, 0, 0.0004), '0 to 0.001 L/min ANR'], [m(-0.002, -0.01, -0.001), '0 to 0.001 L/min ANR'], [m(0.05), 'about 0.05 L/min ANR'], [m(0.006, 0.0051, 0.0052, 'scfm'), '0.005 to 0.006 scfm'],
   ])('%j reads %s', (q, words) => expect(tiny(q)).toBe(words))
 })

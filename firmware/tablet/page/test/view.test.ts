@@ -88,6 +88,12 @@ describe('the head', () => {
   test('a Low is one line; the state and Now stay', () => {
     expect(home(box('leak')).head).toMatchObject({ ink: 'low', word: 'Air holds', mark: 'title', title: 'Air leak, front rank', rows: [{ when: 'Now', text: 'nothing to do' }], seen: [{ key: 'air-leak', where: 'front rank' }] })
   })
+  test('what is due of the care list is no alarm: it takes neither the head nor a line of the alarms', () => {
+    const due = { ...stamp('08:20:00', 1), key: 'care-due', where: 'tank drain', title: 'Care due', priority: 'low', state: 'active_unacked', silent: true, firstout: false }
+    const v = home(receive(box('healthy'), message('alarm/care-due/tank-drain', due, 1001)))
+    expect([v.head.ink, v.head.seen, v.alarms, v.ring]).toEqual(['none', [], [], 'none'])
+    expect(v.head.rows[1]?.when).toBe('Tonight')
+  })
   test('a High that is not the state is named itself, and the state stays in words', () => {
     expect(home(box('high')).head).toMatchObject({ ink: 'high', word: 'Tank pressure high', title: 'Air holds', cause: 'Open nothing' })
   })
