@@ -96,7 +96,8 @@ type Options struct {
 	DutyWindow time.Duration // 0: 10 min
 	EmptyBelow float64       // a charge that starts below is one from an empty tank, Pa gauge; 0: 100 kPa
 
-	// Barometer is the absolute pressure around, Pa. It brings the delivery of two altitudes together.
+	// Barometer is the absolute pressure around, Pa: it brings the delivery of two altitudes together. A channel that is
+	// no absolute pressure counts as not there.
 	Barometer readings.Channel
 
 	Runs  Runs           // nil: nobody listens
@@ -128,6 +129,7 @@ type Compressor struct {
 	running input
 	drive   input
 	ign     input
+	baro    input
 
 	blocks  blocks
 	infer   inference
@@ -158,6 +160,7 @@ type Compressor struct {
 	line    timeline
 	earlier earlier
 	trend   trend
+	cycle   cycle
 }
 
 // New makes a watcher. Channels outside t count as not declared.
@@ -177,11 +180,14 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Compressor {
 	for _, p := range []struct {
 		in *input
 		ch readings.Channel
-	}{{&c.tank, o.Tank}, {&c.running, o.Running}, {&c.drive, o.Drive}, {&c.ign, o.Ignition}} {
+	}{{&c.tank, o.Tank}, {&c.running, o.Running}, {&c.drive, o.Drive}, {&c.ign, o.Ignition}, {&c.baro, o.Barometer}} {
 		p.in.ch = readings.NoChannel
 		if p.ch >= 0 && int(p.ch) < t.Len() {
 			p.in.ch = p.ch
 		}
+	}
+	if in := t.Info(c.baro.ch); in.Quantity != units.QPressure || in.Reference != units.Absolute {
+		c.baro.ch = readings.NoChannel
 	}
 	c.learnt.in.prior, c.learnt.out.prior = o.CutIn, o.CutOut
 	c.infer.reset()
@@ -201,6 +207,8 @@ func (c *Compressor) Read(r readings.Reading) {
 		c.drive.take(r)
 	case ch == c.ign.ch:
 		c.ign.take(r)
+	case ch == c.baro.ch:
+		c.baro.take(r)
 	}
 }
 

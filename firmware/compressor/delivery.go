@@ -4,61 +4,254 @@ package compressor
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
 	"airhold/firmware/findings"
+	"airhold/firmware/readings"
 	"airhold/sensors/units"
 )
 
-// Delivery is how much air the compressor gives while working, against its own baseline. It is a ratio: how much that
-// is in litres a minute only a pump-up test tells.
+// Delivery is how much air the compressor gives while working, against its own baseline. It is a ratio of free air
+// delivery at intake conditions: how much that is in litres a minute only a pump-up test tells.
+//
+// It is measured where a run ends. There the slope of the tank's pressure drops by what the compressor gave at its
+// cut-out, whatever bags and leaks take besides and however warm the gas is, so that every run is measured at the same
+// pressure. Runs that end while a bag begins or ceases to take air are left out. The drop is divided by the barometer's
+// pressure, where there is one: mass delivered goes with the density of the intake air, free air delivery does not, and
+// a correction of free air delivery for altitude would count it twice. The intake's temperature cancels, because the
+// tank's wall follows it: what that leaves is a few per cent between a cold and a hot compressor. A drive's speed is
+// taken into account as far as the baseline's own runs show that it matters: an engine's need not.
 type Delivery struct {
 	Ratio     float64       // 1: as at the baseline
 	Low, High float64       // 95 % interval of Ratio
-	Since     time.Duration // boot time since which Ratio stands: the begin of the last hour's runs
-	Runs      int           // runs behind it
-	From, To  float64       // Pa gauge: the pressures between which it was measured
+	Since     time.Duration // boot time since when Ratio holds: an hour ago, or the change that was found since
+	Changed   bool          // a lasting change for the worse was found, at Since
+	Runs      int           // runs behind Ratio
+	At        float64       // Pa gauge: the cut-out, at which it is measured
 }
 
-// baseline is the machine's own delivery as learned.
+// baseline is the machine's own delivery as learned: mean and scatter of the logarithm of the drop over the intake's
+// pressure, and how it goes with the logarithm of the drive's speed.
 type baseline struct {
-	Rate  float64 `json:"rate"`  // Pa/s in the window, mean of the logarithm
-	Sd    float64 `json:"sd"`    // of the logarithm, one run
-	Speed float64 `json:"speed"` // mean drive speed, 1/s; 0: not seen
-	From  float64 `json:"from"`  // window, Pa gauge
-	To    float64 `json:"to"`
-	N     int     `json:"n"` // runs
+	N     int     `json:"n"`     // runs
+	Mean  float64 `json:"mean"`  // of the logarithm, drop in 1/s
+	Abs   float64 `json:"abs"`   // mean distance from it
+	At    float64 `json:"at"`    // mean cut-out, Pa gauge
+	Turns int     `json:"turns"` // runs with a drive's speed
+	Speed float64 `json:"speed"` // mean of the logarithm of 1/s
+	Var   float64 `json:"var"`   // sums of squared distances, and products
+	Cov   float64 `json:"cov"`
 }
 
 func (b baseline) sane() bool {
-	ok := true
-	for _, v := range []float64{b.Rate, b.Sd, b.Speed, b.From, b.To} {
-		ok = ok && v >= 0 && v < 1e9 && !math.IsNaN(v)
+	for _, v := range []float64{b.Mean, b.Abs, b.At, b.Speed, b.Var, b.Cov} {
+		if math.IsNaN(v) || math.Abs(v) > 1e9 {
+			return false
+		}
 	}
-	return ok && b.Rate > 0 && b.To > b.From && b.N > 0
+	return b.N > 0 && b.N <= baseRuns && b.Turns >= 0 && b.Turns <= b.N && b.Abs >= 0 && b.Var >= 0
 }
 
-// trend follows the delivery.
+// sd is the scatter of one run, never below what a compressor's pace wanders.
+func (b baseline) sd() float64 {
+	if b.N < 2 {
+		return runScatter
+	}
+	return max(leastScatter, 1.2533*b.Abs) // of a normal distribution; less led astray by single runs than squares
+}
+
+// slope is by what power the drop goes with the speed, 0 to 1, as far as the runs show.
+func (b baseline) slope() float64 {
+	return min(max(b.Cov/(b.Var+spreadPrior), 0), 1)
+}
+
+const (
+	baseRuns     = 30 // runs that make the baseline
+	baseFew      = 5  // runs from which a run that does not fit is left out
+	baseOdd      = 0.25
+	runScatter   = 0.05 // of one run, before it is known; common practice, no source
+	leastScatter = 0.03
+	spreadPrior  = 0.05 // sum of squares of the speed's logarithm below which nothing is believed about it
+	trendSpan    = time.Hour
+	changeSpan   = 3 * time.Hour // the same since a change was found
+	trendLeast   = 3             // runs that a ratio takes
+	cusumSlack   = 1.5           // scatters by which a run may lie below without counting
+	cusumLimit   = 5.0           // scatters, summed, that are a change
+	mostOff      = 4.0           // a single run counts no more than that many scatters
+)
+
+// trend follows the delivery: a list of the last runs and a one-sided cumulative sum (Page; from memory).
 type trend struct {
-	base baseline
+	base    baseline
+	ring    [64]drop
+	n       int
+	sum     float64
+	zero    time.Duration // since when sum is not zero
+	changed bool
+	since   time.Duration // of the change
+}
+
+// drop is one run's, as a logarithm against the baseline.
+type drop struct {
+	at    time.Duration
+	ratio float64
 }
 
 func (t *trend) forget() { *t = trend{} }
 
+// see takes the slope's drop at a clean stop, Pa/s, at a pressure, with the intake's pressure and the drive's speed; 0
+// where these are not known.
+func (t *trend) see(at time.Duration, slope, pressure, intake, speed float64) {
+	if intake <= 0 {
+		intake = 101325
+	}
+	v := math.Log(slope / intake)
+	b := &t.base
+	if b.N < baseRuns {
+		d := v - b.Mean
+		if b.N >= baseFew && math.Abs(d) > baseOdd {
+			return
+		}
+		b.N++
+		b.Mean += d / float64(b.N)
+		if b.N > 1 {
+			b.Abs += (math.Abs(d) - b.Abs) / float64(b.N-1)
+		}
+		b.At += (pressure - b.At) / float64(b.N)
+		if speed > 0 {
+			b.Turns++
+			ds := math.Log(speed) - b.Speed
+			b.Speed += ds / float64(b.Turns)
+			b.Var += ds * (math.Log(speed) - b.Speed)
+			b.Cov += ds * (v - b.Mean)
+		}
+		return
+	}
+	if speed > 0 && b.Turns > 0 {
+		v -= b.slope() * (math.Log(speed) - b.Speed)
+	}
+	t.ring[t.n%len(t.ring)] = drop{at, v - b.Mean}
+	t.n++
+	z := min(max((b.Mean-v)/b.sd(), -mostOff), mostOff) - cusumSlack
+	if t.sum == 0 {
+		t.zero = at
+	}
+	t.sum = max(0, t.sum+z)
+	switch {
+	case t.sum > cusumLimit:
+		if !t.changed {
+			t.changed, t.since = true, t.zero
+		}
+		t.sum = cusumLimit
+	case t.sum == 0:
+		t.changed = false
+	}
+}
+
+// recent returns the median of the last runs' ratios and its interval.
+func (t *trend) recent(now time.Duration) (Delivery, bool) {
+	from := now - trendSpan
+	if t.changed {
+		from = max(now-changeSpan, t.since)
+	}
+	var r [64]float64
+	k := 0
+	d := Delivery{Since: max(0, from), Changed: t.changed, At: t.base.At}
+	if t.changed {
+		d.Since = t.since
+	}
+	for i := t.n - 1; i >= max(0, t.n-len(t.ring)) && t.ring[i%len(t.ring)].at >= from; i-- {
+		r[k] = t.ring[i%len(t.ring)].ratio
+		k++
+	}
+	if t.base.N < baseRuns || k < trendLeast {
+		return Delivery{}, false
+	}
+	slices.Sort(r[:k])
+	mid := (r[(k-1)/2] + r[k/2]) / 2
+	n := float64(k)
+	// A median scatters 1.25 times as much as a mean; the runs' own scatter may have grown.
+	scatter := max(t.base.sd(), (r[3*k/4]-r[k/4])/1.35)
+	u := 1.96 * math.Hypot(1.25*scatter/math.Sqrt(n), t.base.sd()/math.Sqrt(baseRuns))
+	d.Ratio, d.Low, d.High, d.Runs = math.Exp(mid), math.Exp(mid-u), math.Exp(mid+u), k
+	return d, true
+}
+
 func (t *trend) learned() findings.Learned {
-	l := findings.Learned{Name: LearnedBaseline, Words: "delivery of the compressor, as a rise of the tank's pressure"}
-	if t.base.N == 0 {
+	l := findings.Learned{Name: LearnedBaseline, Words: "rise of the tank's pressure that the compressor makes at its cut-out"}
+	switch {
+	case t.base.N == 0:
 		l.Text = "not learned yet"
 		return l
+	case t.base.N < baseRuns:
+		l.Text = "learning: " + strconv.Itoa(t.base.N) + " of " + strconv.Itoa(baseRuns) + " runs"
+	default:
+		l.Text = "from " + strconv.Itoa(baseRuns) + " runs"
 	}
-	l.Value = findings.Measure{SI: t.base.Rate, Unit: units.Unit{Code: "kPa/min", Dim: units.None, Factor: 1000.0 / 60}}
-	l.Text = "from " + strconv.Itoa(t.base.N) + " runs"
+	l.Value = findings.Measure{SI: 101325 * math.Exp(t.base.Mean), Unit: units.Unit{Code: "kPa/min", Dim: units.None, Factor: 1000.0 / 60}}
 	return l
 }
 
 // Delivery returns the delivery while working as a ratio to the machine's own baseline; false before both are known.
-func (c *Compressor) Delivery() (d Delivery, ok bool) { return Delivery{}, false }
+// The baseline are the first thirty clean runs.
+func (c *Compressor) Delivery() (d Delivery, ok bool) { return c.trend.recent(c.now) }
+
+// weigh takes what a run that stopped at a time and pressure gave, as a rise of the pressure, Pa/s.
+func (c *Compressor) weigh(at time.Duration, pressure, gave float64) {
+	if gave <= 0 {
+		return
+	}
+	intake, speed := 0.0, 0.0
+	if c.baro.alive(at) {
+		intake = c.baro.value
+	}
+	if c.drive.alive(at) && c.drive.value > turning {
+		speed = c.drive.value
+	}
+	c.trend.see(at, gave, pressure, intake, speed)
+}
+
+const lowDelivery = 0.85 // of the baseline: the care list's limit; common practice, no source
+
+func (c *Compressor) reportDelivery(at time.Duration) {
+	f := findings.Finding{Key: KeyDelivery, Where: c.o.Name, At: at, Sense: findings.Below}
+	f.Limit = findings.Measure{SI: lowDelivery, Unit: c.unit.share}
+	d, ok := c.Delivery()
+	switch {
+	case !c.switches():
+		f.Needs = "a compressor that starts and stops, or loads and unloads"
+	case c.tank.ch == readings.NoChannel, !c.tank.alive(at):
+		f.Needs = c.missing(at)
+	case !c.fast():
+		f.Needs = "a tank pressure read at least once a second"
+	case c.trend.base.N < baseRuns:
+		f.Needs = "a baseline: it is being learned from the first thirty runs"
+	case !ok:
+		f.Needs = "three runs within an hour that end while no bag takes air"
+	}
+	if f.Needs != "" {
+		f.Sight = findings.Unseen
+		c.sink.Find(f)
+		return
+	}
+	f.Value = findings.Measure{SI: d.Ratio, Unit: c.unit.share, Low: d.Low, High: d.High}
+	f.Detail = DeliveryAsEver
+	if d.High >= lowDelivery && d.Ratio < lowDelivery {
+		f.Sense, f.Detail = findings.Flag, DeliveryUnsure // not low with certainty: says nothing yet
+	} else if d.High < lowDelivery {
+		f.Detail = DeliveryLow
+	}
+	c.sink.Find(f)
+}
+
+// Details of the delivery's finding.
+const (
+	DeliveryAsEver = "by where the runs end"
+	DeliveryUnsure = "lower, but not with certainty"
+	DeliveryLow    = "lower with 95 % certainty"
+)
 
 // words says what a median rests on.
 func (m *median) words() string {

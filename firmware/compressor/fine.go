@@ -26,8 +26,9 @@ type fine struct {
 	tells  float64       // the cut-in by the present run's start, Pa; NaN where it tells none
 	within float64       // its sd
 	peak   float64
-	rise   float64 // sum over the quiet steps of the run, Pa/s
-	rises  int
+	up     mean // slopes of the run's quiet steps in the upper part of the gap, the gas's cooling taken out, Pa/s
+	filled bool // the step before was one of a fill
+	down   mean // the same of the rest before
 }
 
 const (
@@ -35,9 +36,16 @@ const (
 	leastSwitch      = 1.5e3                   // Pa, sd: no switch is known better
 	calmBefore       = 5 * time.Second         // in which no bag took much air before a start that tells the cut-in
 	calmWithin       = 15e3                    // Pa
+	fillBefore       = 20 * time.Second        // in which no big fill made the compressor start: its tail can look like rest
+	fillWithin       = 45e3                    // Pa
 	bracketBefore    = time.Second             // in which a fill that makes the compressor start falls through the cut-in
 	bracketMost      = 10e3                    // Pa
+	cleanMiss        = 1.4                     // by which the lines may miss the pressure at a clean edge, of what they miss at the best
 	missUp, missDown = 0.02, 0.3               // most edges are not clean: the lower end is followed
+	upperPart        = 0.4                     // of the gap, above which delivery is measured
+	fewestUp         = 6
+	fewestDown       = 8
+	afterStop        = 2 * time.Second
 	restLeast        = 250 * time.Millisecond
 	crossReach       = 1250 * time.Millisecond // from the coarse edge to where the pressure falls through the cut-in
 	widestGap        = 250e3                   // Pa between the switch points; a start farther down is an engine's; common practice, no source
@@ -57,41 +65,65 @@ func (f *fine) started(at time.Duration) {
 	low, when := f.trail.low(at-edgeReach, at+edgeReach)
 	high := f.trail.high(when-bracketBefore, when)
 	f.tells, f.within = (low+high)/2, (high-low)/math.Sqrt(12)
-	if !(high-low <= bracketMost) || f.trail.high(when-calmBefore, when) > low+calmWithin {
+	if !(high-low <= bracketMost) || f.trail.high(when-calmBefore, when) > low+calmWithin || f.trail.high(when-fillBefore, when) > low+fillWithin {
 		f.tells = math.NaN()
 	}
 }
 
-// stopped learns the switch points and the lift from a run that stopped at h: only a whole rise tells where the switch
-// stands, a stretch of one does not. The lift is by how much the slope changes there, whatever else the tank loses. It
-// reports whether the cut-in and the cut-out were learned.
-func (f *fine) stopped(from float64, h bend) (in, out bool) {
+// stop is what a run's stop showed.
+type stop struct {
+	real    bool // the slope dropped by about the lift
+	whole   bool // the run rose far enough to tell where the switch stands: cut-out learned
+	started bool // and its start told the cut-in: learned
+}
+
+// stopped learns the switch points and the lift from a run that stopped at h. The lift is by how much the slope changes
+// there, whatever else the tank loses.
+func (f *fine) stopped(from float64, h bend) (s stop) {
 	gap := minGap
 	if f.in.n > 0 {
 		gap = max(gap, min(f.out.mean-f.in.mean, widestGap)/2)
 	}
 	drop := h.before - h.after
-	if h.level-from < gap || h.before < 0.1*drop || drop <= 0 {
-		return false, false
+	if h.before < 0.1*drop || drop <= 0 {
+		return s
 	}
-	if f.miss == 0 {
-		f.miss = h.miss
+	s.whole = h.level-from >= gap
+	if s.whole {
+		if f.miss == 0 {
+			f.miss = h.miss
+		}
+		clean := h.miss < cleanMiss*f.miss
+		f.miss += missUp * max(0, h.miss-f.miss)
+		f.miss -= missDown * max(0, f.miss-h.miss)
+		if clean || f.lift.n == 0 {
+			f.lift.see(drop)
+		}
 	}
-	clean := h.miss < 1.4*f.miss
-	f.miss += missUp * max(0, h.miss-f.miss)
-	f.miss -= missDown * max(0, f.miss-h.miss)
-	if clean || f.lift.n == 0 {
-		f.lift.see(drop)
+	if f.lift.n == 0 || math.Abs(drop-f.lift.mid) > 0.5*f.lift.mid {
+		return stop{} // a bag began or ceased to take air just then
 	}
-	if math.Abs(drop-f.lift.mid) > 0.5*f.lift.mid {
-		return false, false // a bag began or ceased to take air just then
+	s.real = true
+	if !s.whole {
+		return s
 	}
 	f.out.see(h.at, h.level, 0, switchWalk())
 	if d := h.level - f.tells; d >= gap && d <= widestGap {
 		f.in.see(h.at, f.tells, f.within, switchWalk())
-		in = true
+		s.started = true
 	}
-	return in, true
+	return s
+}
+
+// mean gathers values.
+type mean struct {
+	v float64
+	n int
+}
+
+func (m *mean) add(v float64) {
+	m.n++
+	m.v += (v - m.v) / float64(m.n)
 }
 
 // middle is the median of the last values.
@@ -129,16 +161,19 @@ func (c *Compressor) coarseStop(at time.Duration) {
 	}
 }
 
-// learnStop learns the switch points from a stop.
+// learnStop learns from a stop, and reports whether it told the cut-out.
 func (c *Compressor) learnStop(from float64, h bend) bool {
-	in, out := c.fine.stopped(from, h)
-	if in {
+	s := c.fine.stopped(from, h)
+	if s.real {
+		c.cycle.see(h.level - from)
+	}
+	if s.started {
 		c.learnt.in.learn(c.fine.tells)
 	}
-	if out {
+	if s.whole {
 		c.learnt.out.learn(h.level)
 	}
-	return out
+	return s.whole
 }
 
 // wake begins the fine answer when what it needs is known and nothing is under way.
@@ -216,6 +251,8 @@ func (c *Compressor) plain(to int) {
 		st := &f.seg.ring[k%steps]
 		on := f.path.on[k%steps]
 		calm := !f.path.fill[k%steps] && f.path.level[k%steps] == 0
+		alone := !f.path.fill[k%steps] && !f.path.fill[(k+1)%steps] && !f.filled
+		f.filled = f.path.fill[k%steps]
 		slope := (st.to.v - st.from.v) / (st.to.at - st.from.at).Seconds()
 		switch {
 		case !f.begun:
@@ -233,11 +270,15 @@ func (c *Compressor) plain(to int) {
 		f.on = on
 		if on {
 			f.peak = max(f.peak, st.to.v)
-			if calm {
-				f.rise += slope + st.cool
-				f.rises++
+			if alone && st.from.v > f.seg.in+upperPart*(f.seg.out-f.seg.in) {
+				f.up.add(slope + st.cool)
 			}
-		} else if calm && st.from.at-f.edge > 2*time.Second {
+		} else if st.from.at-f.edge > afterStop {
+			if alone {
+				f.down.add(slope + st.cool)
+			}
+		}
+		if calm && !on && st.from.at-f.edge > afterStop {
 			const memory = 120.0
 			w := (st.to.at - st.from.at).Seconds() / memory
 			f.seg.fall = max(0, f.seg.fall+w*(-slope-st.cool-f.seg.fall))
@@ -291,7 +332,7 @@ func (c *Compressor) fineStart(at time.Duration, v float64, began bool) {
 		}
 		c.ledger.open(at, at, v, began)
 	}
-	f.edge, f.from, f.peak, f.rise, f.rises = at, v, v, 0, 0
+	f.edge, f.from, f.peak, f.up = at, v, v, mean{}
 }
 
 func (c *Compressor) fineStop(p point) {
@@ -305,9 +346,11 @@ func (c *Compressor) fineStop(p point) {
 	if ok && c.learnStop(f.from, h) {
 		level = h.level
 	}
-	if f.rises >= 4 {
-		c.learnFill(max(1, (f.peak-f.from)/max(0.5, (at-f.edge).Seconds())))
+	if f.up.n >= fewestUp && f.down.n >= fewestDown {
+		c.weigh(at, level, f.up.v-f.down.v)
 	}
+	f.down = mean{}
+	c.learnFill(max(1, (f.peak-f.from)/max(0.5, (at-f.edge).Seconds())))
 	c.tune()
 	if !c.signalled() {
 		c.line.hold(at, On)

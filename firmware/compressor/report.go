@@ -42,6 +42,8 @@ const (
 func (c *Compressor) report(at time.Duration) {
 	c.reportDuty(at)
 	c.reportBuild(at)
+	c.reportCycle(at)
+	c.reportDelivery(at)
 }
 
 func (c *Compressor) reportDuty(at time.Duration) {

@@ -29,9 +29,9 @@ func state(actor, level, mood int) int { return (actor*levels+level)*moods + moo
 
 // steps is how many blocks are kept: the answer waits no longer than that.
 const (
-	steps   = 128
+	steps   = 256
 	leastBy = 6   // blocks by which the answer follows at least: edges need to see what comes after them
-	mostBy  = 120 // blocks after which the likelier answer is taken
+	mostBy  = 240 // blocks after which the likelier answer is taken
 	clear   = 8.0 // natural logarithm of how much likelier the other answer must be to keep this one open
 )
 
@@ -90,17 +90,22 @@ func leakSize(level int) (share, sd float64) {
 func soft(z float64) float64 { return 1 / (1 + math.Exp(-1.702*z)) }
 
 // The chances of a block of half a second; common practice for orders of magnitude, no source. None was fitted.
+// stalls is the logarithm of the chance that nothing drives the compressor any more while it is wanted. It is as small
+// as half a minute of quiet is telling: where one open fill valve takes just what the compressor gives, a bag that fills
+// looks like rest for as long as it fills, and days broke down by that.
+const stalls = -200.0
+
 const (
-	coolTime   = 35.0  // s in which a tank's gas cools to its wall: 12 to 90
-	hotShare   = 0.35  // of a rise that is heat: 1 - wall/(k*inlet), absolute temperatures; heatShare for a fall
-	fillBegins = 0.12  // a bag begins to take air
-	fillGoesOn = 0.6   // and goes on
-	leakComes  = 1e-30 // a loss that lasts changes its size
-	seldom     = 1e-7  // an engine starts or stops
-	dead2pump  = 1e-7
+	coolTime   = 35.0   // s in which a tank's gas cools to its wall: 12 to 90
+	hotShare   = 0.35   // of a rise that is heat: 1 - wall/(k*inlet), absolute temperatures; heatShare for a fall
+	fillBegins = 0.12   // a bag begins to take air
+	fillGoesOn = 0.6    // and goes on
+	leakComes  = 1e-30  // a loss that lasts changes its size
+	seldom     = 1e-7   // an engine starts or stops
+	nearCutOut = 0.3    // of the gap below the cut-out, in which a switch may stop too early
+	dead2pump  = 1e-7   // an engine starts below the cut-in
 	weakPump   = 0.01   // what seemed a leak while the compressor ran was a compressor that gives less
 	notDriven  = 0.02   // at the cut-in nothing drives the compressor
-	notInWork  = 1e-5   // the same while bags take air fast: the machine is at work
 	stubborn   = 0.05   // least chance that a switch lets the pressure pass: it may have drifted
 	anything   = 1e-3   // density of a slope that nothing explains, times lift
 	offSpread  = 0.06   // by which an idle tank's slope strays, of the lift: gas that cools after a run
@@ -228,14 +233,17 @@ func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) 
 	}
 	rare := seldom * dt / blockLength.Seconds()
 	starts = min(max(starts, rare), 1-stubborn)
-	stops = min(max(stops, rare), 1-stubborn)
-	still := notDriven
+	stops = min(stops, 1-stubborn)
+	// A switch may have drifted, and stop somewhat early; far below the cut-out none does.
+	far := (s.out - s.highest - (s.out-s.in)*nearCutOut) / ((1 - nearCutOut) * (s.out - s.in))
+	odd := math.Log(rare) + min(max(far, 0), 1)*stalls
+	still := math.Log(notDriven)
 	if st.from.v-st.to.v > s.lift*dt {
-		still = notInWork
+		still = stalls
 	}
-	act[idle] = [actors]float64{math.Log(1 - starts), math.Log(still*starts + 1e-9), math.Log((1 - still) * starts)}
+	act[idle] = [actors]float64{math.Log(1 - starts), still + math.Log(starts), math.Log(starts)}
 	act[dead] = [actors]float64{math.Log(100*rare*soft((low-s.in)/s.inSd) + 1e-12), math.Log(1 - 101*rare), math.Log(dead2pump)}
-	act[pump] = [actors]float64{math.Log(stops), math.Log(rare), math.Log(1 - stops - rare)}
+	act[pump] = [actors]float64{max(math.Log(stops+1e-99), odd), stalls, math.Log(1 - stops)}
 	if s.off {
 		act[idle][pump], act[dead][pump], act[pump][pump] = likeNo, likeNo, likeNo
 		act[pump][dead] = math.Log(0.5)
