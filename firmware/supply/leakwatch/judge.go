@@ -1,0 +1,172 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package leakwatch
+
+import (
+	"math"
+	"time"
+)
+
+// The design sizes of the running sums and their thresholds. NOTES.md says on how many simulated hours they rest.
+const (
+	quietThreshold   = 16.0
+	balanceThreshold = 14.0
+	stillThreshold   = 16.0
+	workThreshold    = 4.5
+)
+
+// What evidence says of itself.
+const (
+	fromQuiet   = "the tank falls while nothing is delivered and nothing is taken"
+	fromBalance = "more is delivered than tank and ranks take, and the compressor never rests"
+	fromStill   = "the rank falls while its valves are shut and the planter stands"
+	fromRest    = "the rank is filled again and again while the planter stands"
+	fromWork    = "the rank is filled more often than it lets air out"
+)
+
+func quietDesigns() []float64 {
+	return []float64{2 * litreMn, 4.5 * litreMn, 12 * litreMn, 30 * litreMn}
+}
+func balanceDesigns() []float64 { return []float64{30 * litreMn, 80 * litreMn} }
+func stillDesigns() []float64   { return []float64{2 * litreMn, 6 * litreMn, 15 * litreMn} }
+func workDesigns() []float64    { return []float64{4 * litreMn, 9 * litreMn, 20 * litreMn, 45 * litreMn} }
+
+// The parts of a piece's uncertainty that are not the sensor's noise.
+const (
+	leastSpread = 0.35 * litreMn // of the thermal model
+	mostSpread  = 2.5 * litreMn
+	firstSpread = 0.8 * litreMn // before it was learned
+	hotFree     = 5 * litreMn   // cooling that the observer takes out well
+	hotShare    = 0.3           // of cooling beyond, which it may have wrong
+	coldStart   = 12 * litreMn  // right after the observers began without knowing the gas
+	coldTime    = 45.0          // s, in which that goes
+	blindWall   = 0.8 * litreMn // no sensor on the wall
+	resting     = 0.6 * litreMn // machine standing: sun and cloud
+	baseLow     = -2.0 * litreMn
+	baseHigh    = 1.2 * litreMn
+	baseMemory  = 400.0 // pieces, some two hours of work
+	learnMemory = 1000.0
+	workContext = 20 * time.Minute
+	bleedAt     = 8 * refPressure // Pa absolute, at which the declared bleed is stated
+)
+
+// judgePiece weighs a piece of quiet decay.
+func (w *Watch) judgePiece(d *decay) {
+	from, to := seconds(d.from), seconds(d.to)
+	if c := w.o.Compressor; c != nil {
+		if share, known := c.OnShare(from, to); known && share > 0.02 {
+			return
+		}
+	}
+	w.balance.lastPiece = to
+	if w.holding(to) {
+		return
+	}
+	best := w.thermo.best
+	bleed := w.o.Bleed * d.p / bleedAt
+	l := &w.thermo.of[best]
+	spread := firstSpread
+	if l.count >= enoughPieces {
+		spread = max(leastSpread, min(mostSpread, l.spread()))
+	}
+	sd := math.Hypot(d.sd, spread)
+	if h := math.Abs(d.heat[best]) - hotFree; h > 0 {
+		sd = math.Hypot(sd, hotShare*h)
+	}
+	sd = math.Hypot(sd, coldStart*math.Exp(-d.age/coldTime))
+	if !w.wall.alive(to) {
+		sd = math.Hypot(sd, blindWall)
+	}
+	context := to-w.lastWork < workContext && w.lastWork > 0
+	if !context {
+		sd = math.Hypot(sd, resting)
+	}
+	x := d.flow[best] - bleed - w.base(d.heat[best])
+	learning := w.learning()
+	if context && d.age > 3*coldTime {
+		switch {
+		case learning:
+			w.thermo.take(d, firstSpread, bleed, learnMemory)
+		case !w.raised() && w.quiet.up() < calm:
+			w.thermo.take(d, firstSpread, bleed, baseMemory)
+		}
+	}
+	if learning {
+		return
+	}
+	w.recent.add(to, x, sd)
+	w.quiet.add(from, to, x, sd, driven(d.p, w.baro))
+}
+
+// base is what a sound tank seems to lose beside its declared bleed, m3/s, with this much correction for cooling. What
+// is learned is bounded, so that a leak that was there from the beginning is not taken for health.
+func (w *Watch) base(heat float64) float64 {
+	flow, wrong := w.thermo.of[w.thermo.best].line()
+	return max(baseLow, min(baseHigh, flow)) + wrong*heat
+}
+
+func (w *Watch) learning() bool {
+	_, on := w.LearningLeft()
+	return on
+}
+
+// raised says whether any leak is.
+func (w *Watch) raised() bool {
+	if w.quiet.raised || w.balance.evidence.raised {
+		return true
+	}
+	for i := range w.ranks {
+		if w.ranks[i].still.raised || w.ranks[i].rest.raised || w.ranks[i].work.raised {
+			return true
+		}
+	}
+	return false
+}
+
+// judge raises and takes back.
+func (w *Watch) judge(at time.Duration) {
+	if w.learning() || w.holding(at) {
+		return
+	}
+	w.quiet.judge(at)
+	w.balance.evidence.judge(at)
+	if w.quiet.raised && w.balance.evidence.raised {
+		w.balance.evidence.clear() // the same loss, and its place is known
+	}
+	for i := range w.ranks {
+		r := &w.ranks[i]
+		for _, e := range [...]*evidence{&r.work, &r.rest, &r.still} {
+			was := e.raised
+			e.judge(at)
+			if e.raised && !was && r.raisedOnce() == 1 {
+				r.resize(e.onset)
+			}
+		}
+	}
+}
+
+// raisedOnce returns how many kinds of evidence are raised.
+func (r *rank) raisedOnce() int {
+	n := 0
+	for _, e := range [...]*evidence{&r.work, &r.rest, &r.still} {
+		if e.raised {
+			n++
+		}
+	}
+	return n
+}
+
+// judge raises a leak whose sum crossed, and takes one back that is mended.
+func (e *evidence) judge(at time.Duration) {
+	if !e.raised && e.up() >= 1 {
+		e.raised, e.raisedAt, e.onset, e.mend = true, at, e.begin(), 0
+		e.size.sized = false
+		e.size.restart(e.onset)
+		return
+	}
+	if e.raised && e.mend >= mendAt && at-e.raisedAt > mendLeast {
+		e.clear()
+	}
+}
+
+func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

@@ -1,0 +1,248 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package leakwatch
+
+import "math"
+
+// The thermal observer follows by how much the tank's gas is warmer than its wall. In a tank of one gas temperature T
+// with a wall at W, what flows in or out changes T as d ln T = c d ln p (isentropic, c = (k-1)/k = 0.286; more where the
+// compressor's air arrives hot), and heat changes both alike: d ln p = -(T-W)/(tau T) dt. Together, with the whole
+// measured d ln p, dT = c T d ln p - (1-c)(T-W)/tau dt. What is left of the fall is a flow: -0.714 (d ln p/dt +
+// (T-W)/(tau T)). Natural convection makes 1/tau grow with the fourth root of the difference (laminar, textbook). Tau and
+// c are not known beforehand: candidates run side by side, and the one with the least residual counts.
+const (
+	isentropic = 0.2857
+	tauCount   = 5
+	hotCount   = 4
+	observers  = tauCount * hotCount
+	longPiece  = 5.0 // s of a piece of quiet decay
+	leastPiece = 1.5 // s
+	roughFree  = 1.3 // the noise is known no better
+	roughTail  = 3.5 // standard deviations of a sum of squares
+	afterRun   = 1.5 // s after the compressor stopped before a piece may begin
+)
+
+func tauOf(j int) float64 { return [tauCount]float64{18, 26, 38, 55, 80}[j/hotCount] }
+func hotOf(j int) float64 { return [hotCount]float64{0.29, 0.33, 0.37, 0.42}[j%hotCount] }
+
+// thermal is the candidates' state.
+type thermal struct {
+	theta [observers]float64 // K over the wall
+	lnp   float64
+	wall  float64 // K, smoothed
+	begun bool
+	age   float64 // s since it began
+}
+
+// piece is a stretch of quiet decay being gathered.
+type piece struct {
+	n               int
+	t0, last        float64
+	t, tt, y, ty, p float64
+	yy, y0          float64
+	heat            [observers]float64 // sum of theta/(tau T), 1/s
+}
+
+// decay is a closed piece.
+type decay struct {
+	from, to float64            // s
+	flow     [observers]float64 // m3/s ANR, out of the tank
+	heat     [observers]float64 // of that, the correction
+	sd       float64            // from the sensor's noise
+	p        float64            // Pa absolute
+	age      float64            // s since the observers began
+}
+
+// follow takes frame n of the tank, of which nothing is taken back any more, and reports whether a piece closed.
+func (w *Watch) follow(n int, d *decay) bool {
+	h := &w.heat
+	v := w.tank.at(n)
+	m := w.tank.mark[n&ringMask]
+	p := v + w.baro
+	if math.IsNaN(v) || v < leastTank {
+		h.begun, w.piece.n = false, 0
+		return false
+	}
+	dt := w.frames.dt
+	lp := math.Log(p)
+	now := w.frames.time(n).Seconds()
+	wall := w.wall.or(w.frames.time(n), math.NaN())
+	if math.IsNaN(wall) {
+		wall = w.ambient.or(w.frames.time(n), reference)
+	}
+	if !h.begun || m&markHole != 0 {
+		*h = thermal{lnp: lp, wall: wall, begun: true}
+	}
+	if h.age == 0 {
+		h.wall = wall
+	}
+	h.age += dt
+	dw := (wall - h.wall) * dt / (20 + dt)
+	h.wall += dw
+	dl := lp - h.lnp
+	h.lnp = lp
+	on := m&markOn != 0
+	for j := range h.theta {
+		c := isentropic
+		if on {
+			c = hotOf(j)
+		}
+		th := h.theta[j]
+		th += c*(h.wall+th)*dl - dw
+		th -= th * rate(th, tauOf(j)) * (1 - isentropic) * dt
+		h.theta[j] = th
+	}
+	if on {
+		w.ranAt = now
+	}
+	q := &w.piece
+	ok := m == 0 && now-w.ranAt > afterRun
+	closed := false
+	if q.n > 0 && (!ok || now-q.t0 >= longPiece) {
+		if q.last-q.t0 >= leastPiece && q.n >= 4 {
+			closed = w.close(d)
+		}
+		q.n = 0
+	}
+	if !ok {
+		return closed
+	}
+	if q.n == 0 {
+		*q = piece{t0: now, y0: lp}
+	}
+	t := now - q.t0
+	q.last = now
+	q.n++
+	q.t += t
+	q.tt += t * t
+	y := lp - q.y0
+	q.y += y
+	q.ty += t * y
+	q.yy += y * y
+	q.p += p
+	for j, th := range h.theta {
+		q.heat[j] += th * rate(th, tauOf(j)) / (h.wall + th)
+	}
+	return closed
+}
+
+// rate is 1/tau at a difference of th.
+func rate(th, tau float64) float64 {
+	return math.Sqrt(math.Sqrt(max(math.Abs(th), 0.3)/10)) / tau
+}
+
+// close works out the piece; false where more than the sensor's noise lies about its line: a valve moved unseen.
+func (w *Watch) close(d *decay) bool {
+	q := &w.piece
+	n := float64(q.n)
+	den := n*q.tt - q.t*q.t
+	slope := (n*q.ty - q.t*q.y) / den
+	p := q.p / n
+	noise := w.tank.sd() / p
+	rest := (q.yy - q.y*q.y/n - slope*slope*den/n) / (n - 2)
+	if rest > noise*noise*roughFree*(1+roughTail*math.Sqrt(2/(n-2))) {
+		return false
+	}
+	scale := w.o.Volume * p / refPressure
+	d.p, d.age = p, w.heat.age
+	d.from, d.to = q.t0, q.last
+	sd := noise * math.Sqrt(n/den)
+	for j := range d.flow {
+		k := scale * (1 - isentropic) * reference / (w.heat.wall + w.heat.theta[j])
+		d.heat[j] = k * q.heat[j] / n
+		d.flow[j] = -k*slope - d.heat[j]
+		d.sd = sd * k
+	}
+	return true
+}
+
+// fit is what one observer finds on a sound machine: a flow, and a share of its own correction for cooling that it has
+// wrong, by weighted least squares that forgets.
+type fit struct {
+	w, h, hh, x, xh float64
+	rest, noise     float64 // weighted squares that are left, and what of them is the sensor's noise
+	count           int
+}
+
+// most of the correction that may be wrong.
+const mostWrong = 0.5
+
+// line returns the flow and the wrong share.
+func (f *fit) line() (flow, wrong float64) {
+	if f.w <= 0 {
+		return 0, 0
+	}
+	mh, mx := f.h/f.w, f.x/f.w
+	// A prior keeps the share near nothing until corrections of different size were seen.
+	varH := f.hh/f.w - mh*mh + heatPrior*heatPrior*20/f.w
+	wrong = max(-mostWrong, min(mostWrong, (f.xh/f.w-mh*mx)/varH))
+	return mx - wrong*mh, wrong
+}
+
+const heatPrior = 2 * litreMn
+
+// spread is the standard deviation that the sensor's noise does not explain.
+func (f *fit) spread() float64 {
+	if f.w <= 0 {
+		return math.Inf(1)
+	}
+	return math.Sqrt(max(0, f.rest-f.noise) / f.w)
+}
+
+func (f *fit) add(x, heat, sd, extra, memory float64) {
+	flow, wrong := f.line()
+	e := x - flow - wrong*heat
+	s := math.Hypot(sd, extra)
+	if f.count >= 20 {
+		c := 3 * math.Hypot(sd, max(extra, f.spread()))
+		e = max(-c, min(c, e))
+		x = flow + wrong*heat + e
+	}
+	wt := extra * extra / (s * s)
+	f.w += wt
+	f.h += wt * heat
+	f.hh += wt * heat * heat
+	f.x += wt * x
+	f.xh += wt * x * heat
+	f.rest += wt * e * e
+	f.noise += wt * sd * sd
+	f.count++
+	if f.w > memory {
+		k := memory / f.w
+		for _, v := range [...]*float64{&f.w, &f.h, &f.hh, &f.x, &f.xh, &f.rest, &f.noise} {
+			*v *= k
+		}
+	}
+}
+
+// chooser picks the observer that scatters least.
+type chooser struct {
+	of   [observers]fit
+	best int
+}
+
+const middling = 2*hotCount + 2 // tau 38 s, 0.37
+
+func (c *chooser) init() { c.best = middling }
+
+// take lets all observers learn from a piece, and picks.
+func (c *chooser) take(d *decay, extra, bleed, memory float64) {
+	for j := range c.of {
+		c.of[j].add(d.flow[j]-bleed, d.heat[j], d.sd, extra, memory)
+	}
+	if n := c.of[0].count; n < enoughPieces || n%50 != 0 {
+		return
+	}
+	least := c.best
+	for j := range c.of {
+		if c.of[j].rest < c.of[least].rest {
+			least = j
+		}
+	}
+	// Only a clear winner is worth a change of the baseline.
+	if c.of[least].rest < 0.97*c.of[c.best].rest {
+		c.best = least
+	}
+}
+
+const enoughPieces = 100
