@@ -108,7 +108,7 @@ export const scenes = {
   },
   watching: {
     t: '06:10:00', alarms: [],
-    now: { ...healthy, left: null, budget: { gives: flow(180), rated: true, words: 'use: watching, 10 min of work needed' } },
+    now: { ...healthy, left: null, budget: { gives: flow(180), rated: true, drains: flow(2), words: 'use: watching, 10 min of work needed' } },
   },
   hole: {
     t: '09:10:00', alarms: [],

@@ -25,7 +25,7 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
       {b.post !== undefined && <path class="post" d={`M${b.post} ${y - 12} V${y + thick + 2}`} />}
       {b.top.map((l, i) => text(l, y - 14, i))}
       {b.inside.map((l, i) => text(l, y + thick / 2 + loud * 0.36, i))}
-      {b.words && (b.post === undefined ? <text class="t-quiet" x={width} y={y - 14} text-anchor="end">{b.words}</text> : <text class="t-quiet" x="0" y={y + thick / 2 + 10}>{b.words}</text>)}
+      {b.words && (b.post === undefined ? <text class="t-quiet" x={width} y={y - 14} text-anchor="end">{b.words}</text> : <text class="t-quiet" x={b.segments.reduce((x, g) => Math.max(x, g.x + g.width + 14), 0)} y={y + thick / 2 + 10}>{b.words}</text>)}
     </svg>
   )
 }

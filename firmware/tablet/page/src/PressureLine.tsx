@@ -149,7 +149,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
         </g>
       )}
       {needY === undefined && !small && rank.pressure && y !== undefined && s.ranks.length <= 2 && (
-        <text class="t-quiet" text-anchor={last ? 'end' : 'start'} data-need="not heard">
+        <text class="t-quiet clear" text-anchor={last ? 'end' : 'start'} data-need="not heard">
           <tspan x={wordX} y={Math.min(y + 16, p.ground - 44)}>need not</tspan><tspan x={wordX} dy="30">heard</tspan>
         </text>
       )}

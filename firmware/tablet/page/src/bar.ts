@@ -143,9 +143,9 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
   }
 }
 
-/** usesKnown says whether anything is known of where the air goes. */
+/** usesKnown says whether it is known where the air goes; the declared drains alone are no such knowledge. */
 export function usesKnown(s: BarState): boolean {
-  return [s.bags, s.drains, s.leak, s.use, s.spare, s.short].some((m) => m !== undefined)
+  return [s.bags, s.leak, s.use, s.spare, s.short].some((m) => m !== undefined)
 }
 
 /** wordsFit says whether the words that stand for an unknown post find room beside the first label. */

@@ -104,7 +104,8 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const at = zones(room, loud, view.head.mark === 'title' && !loud)
   const width = room.phone ? 358 : 1042
-  const note = view.note || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
+  // A phone has room for the first of what is being learned.
+  const note = (room.phone && view.note.length > 44 ? view.note.split('; ')[0] : view.note) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (

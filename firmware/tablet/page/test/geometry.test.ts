@@ -117,6 +117,8 @@ describe('the budget bar', () => {
     const unknown = { bags: undefined, drains: undefined, leak: undefined, spare: undefined, words: 'use: watching, 10 min of work needed' }
     expect(lay(budget(unknown))).toMatchObject({ post: 860, outlined: false, segments: [], words: unknown.words })
     expect(lay(budget()).outlined).toBe(true)
+    // The declared drains are no measurement of use.
+    expect(lay(budget({ ...unknown, drains: flow(2) }))).toMatchObject({ outlined: false, segments: [{ name: 'drains' }], words: unknown.words })
   })
   test('an unsure supply has a post as wide as its interval', () => {
     expect(lay(budget({ gives: flow(180, { low: 171, high: 189 }) })).postWidth).toEqual({ from: 817, to: 903 })
