@@ -51,7 +51,7 @@ func (b baseline) sane() bool {
 			return false
 		}
 	}
-	return b.N > 0 && b.N <= baseRuns && b.Turns >= 0 && b.Turns <= b.N && b.Abs >= 0 && b.Var >= 0
+	return b.N > 0 && b.N <= baseMost && b.Turns >= 0 && b.Turns <= b.N && b.Abs >= 0 && b.Var >= 0
 }
 
 // sd is the scatter of one run, never below what a compressor's pace wanders.
@@ -68,8 +68,9 @@ func (b baseline) slope() float64 {
 }
 
 const (
-	baseRuns     = 30 // runs that make the baseline
-	baseFew      = 5  // runs from which a run that does not fit is left out
+	baseRuns     = 30  // runs that make the baseline
+	baseMost     = 120 // runs that go on to sharpen it while nothing seems to change
+	baseFew      = 5   // runs from which a run that does not fit is left out
 	baseOdd      = 0.25
 	runScatter   = 0.05 // of one run, before it is known; common practice, no source
 	leastScatter = 0.03
@@ -91,6 +92,11 @@ type trend struct {
 	zero    time.Duration // since when sum is not zero
 	changed bool
 	since   time.Duration // of the change
+
+	known Delivery // as of the time and the runs then
+	ok    bool
+	asOf  time.Duration
+	upTo  int
 }
 
 // drop is one run's, as a logarithm against the baseline.
@@ -110,31 +116,19 @@ func (t *trend) see(at time.Duration, slope, pressure, intake, speed float64) {
 	v := math.Log(slope / intake)
 	b := &t.base
 	if b.N < baseRuns {
-		d := v - b.Mean
-		if b.N >= baseFew && math.Abs(d) > baseOdd {
-			return
-		}
-		b.N++
-		b.Mean += d / float64(b.N)
-		if b.N > 1 {
-			b.Abs += (math.Abs(d) - b.Abs) / float64(b.N-1)
-		}
-		b.At += (pressure - b.At) / float64(b.N)
-		if speed > 0 {
-			b.Turns++
-			ds := math.Log(speed) - b.Speed
-			b.Speed += ds / float64(b.Turns)
-			b.Var += ds * (math.Log(speed) - b.Speed)
-			b.Cov += ds * (v - b.Mean)
-		}
+		b.learn(v, pressure, speed)
 		return
 	}
+	ratio := v - b.Mean
 	if speed > 0 && b.Turns > 0 {
-		v -= b.slope() * (math.Log(speed) - b.Speed)
+		ratio -= b.slope() * (math.Log(speed) - b.Speed)
 	}
-	t.ring[t.n%len(t.ring)] = drop{at, v - b.Mean}
+	if b.N < baseMost && t.sum == 0 {
+		b.learn(v, pressure, speed)
+	}
+	t.ring[t.n%len(t.ring)] = drop{at, ratio}
 	t.n++
-	z := min(max((b.Mean-v)/b.sd(), -mostOff), mostOff) - cusumSlack
+	z := min(max(-ratio/b.sd(), -mostOff), mostOff) - cusumSlack
 	if t.sum == 0 {
 		t.zero = at
 	}
@@ -147,6 +141,27 @@ func (t *trend) see(at time.Duration, slope, pressure, intake, speed float64) {
 		t.sum = cusumLimit
 	case t.sum == 0:
 		t.changed = false
+	}
+}
+
+// learn takes a run's logarithm into the baseline.
+func (b *baseline) learn(v, pressure, speed float64) {
+	d := v - b.Mean
+	if b.N >= baseFew && math.Abs(d) > baseOdd {
+		return
+	}
+	b.N++
+	b.Mean += d / float64(b.N)
+	if b.N > 1 {
+		b.Abs += (math.Abs(d) - b.Abs) / float64(b.N-1)
+	}
+	b.At += (pressure - b.At) / float64(b.N)
+	if speed > 0 {
+		b.Turns++
+		ds := math.Log(speed) - b.Speed
+		b.Speed += ds / float64(b.Turns)
+		b.Var += ds * (math.Log(speed) - b.Speed)
+		b.Cov += ds * (v - b.Mean)
 	}
 }
 
@@ -174,7 +189,7 @@ func (t *trend) recent(now time.Duration) (Delivery, bool) {
 	n := float64(k)
 	// A median scatters 1.25 times as much as a mean; the runs' own scatter may have grown.
 	scatter := max(t.base.sd(), (r[3*k/4]-r[k/4])/1.35)
-	u := 1.96 * math.Hypot(1.25*scatter/math.Sqrt(n), t.base.sd()/math.Sqrt(baseRuns))
+	u := 1.96 * math.Hypot(1.25*scatter/math.Sqrt(n), t.base.sd()/math.Sqrt(float64(t.base.N)))
 	d.Ratio, d.Low, d.High, d.Runs = math.Exp(mid), math.Exp(mid-u), math.Exp(mid+u), k
 	return d, true
 }
@@ -188,15 +203,22 @@ func (t *trend) learned() findings.Learned {
 	case t.base.N < baseRuns:
 		l.Text = "learning: " + strconv.Itoa(t.base.N) + " of " + strconv.Itoa(baseRuns) + " runs"
 	default:
-		l.Text = "from " + strconv.Itoa(baseRuns) + " runs"
+		l.Text = "from " + strconv.Itoa(t.base.N) + " runs"
 	}
 	l.Value = findings.Measure{SI: 101325 * math.Exp(t.base.Mean), Unit: units.Unit{Code: "kPa/min", Dim: units.None, Factor: 1000.0 / 60}}
 	return l
 }
 
 // Delivery returns the delivery while working as a ratio to the machine's own baseline; false before both are known.
-// The baseline are the first thirty clean runs.
-func (c *Compressor) Delivery() (d Delivery, ok bool) { return c.trend.recent(c.now) }
+// The baseline is that of the first runs, 30 to 120.
+func (c *Compressor) Delivery() (d Delivery, ok bool) {
+	t := &c.trend
+	if t.upTo != t.n || c.now-t.asOf >= time.Minute || c.now < t.asOf {
+		t.known, t.ok = t.recent(c.now)
+		t.upTo, t.asOf = t.n, c.now
+	}
+	return t.known, t.ok
+}
 
 // weigh takes what a run that stopped at a time and pressure gave, as a rise of the pressure, Pa/s.
 func (c *Compressor) weigh(at time.Duration, pressure, gave float64) {

@@ -182,7 +182,7 @@ func (c *Compressor) wake(b point) {
 	if f.active || !c.switches() || !c.fast() || f.out.n == 0 || f.lift.n == 0 {
 		return
 	}
-	if c.infer.state != Off || c.ledger.isOpen && !c.signalled() {
+	if c.infer.state == On || c.ledger.isOpen && !c.signalled() {
 		return
 	}
 	c.hand()
@@ -209,7 +209,7 @@ func (c *Compressor) tune() {
 // sift takes a block while the fine answer stands.
 func (c *Compressor) sift(b point) {
 	f := &c.fine
-	f.seg.off = c.undriven(b.at)
+	f.seg.off, f.seg.noise = c.undriven(b.at), c.infer.noise.sd()
 	f.seg.add(b)
 	c.plain(f.seg.settle(&f.path))
 	if f.on && !c.signalled() {
@@ -302,7 +302,7 @@ func (c *Compressor) startEdge(p point) (time.Duration, float64) {
 	h, ok := f.trail.hinge(p.at)
 	at, slope, fell := f.trail.falls(p.at-crossReach, p.at+crossReach, f.seg.in)
 	switch {
-	case fell && f.in.n > 0 && slope < -0.25*f.seg.lift && !(ok && c.rested(at, h)):
+	case fell && f.in.n > 0 && slope < -0.25*f.seg.lift && (!ok || !c.rested(at, h)):
 		return at, f.seg.in
 	case ok:
 		return h.at, h.level

@@ -26,6 +26,7 @@ type kept struct {
 	CutOut   []float64 `json:"cut_out,omitempty"` // Pa gauge, oldest first
 	RunTime  float64   `json:"run_time"`          // s
 	Starts   int64     `json:"starts"`
+	Lift     float64   `json:"lift,omitempty"` // Pa/s
 	Baseline *baseline `json:"baseline,omitempty"`
 }
 
@@ -44,10 +45,22 @@ func (c *Compressor) restore(saved []byte) {
 	c.earlier.starts = k.Starts
 	c.learnt.in.restore(k.CutIn)
 	c.learnt.out.restore(k.CutOut)
+	f := &c.fine
+	for _, v := range c.learnt.in.list() {
+		f.in.see(0, v, overnight, switchWalk())
+	}
+	for _, v := range c.learnt.out.list() {
+		f.out.see(0, v, overnight, switchWalk())
+	}
+	if k.Lift > 0 && k.Lift < 1e6 {
+		f.lift.see(k.Lift)
+	}
 	if k.Baseline != nil && k.Baseline.sane() {
 		c.trend.base = *k.Baseline
 	}
 }
+
+const overnight = 5e3 // Pa, sd: a switch may stand elsewhere in the morning
 
 // earlier is what was counted before this start.
 type earlier struct {
@@ -60,12 +73,12 @@ type earlier struct {
 func (c *Compressor) Save() []byte {
 	k := kept{
 		Version: keptVersion, CutIn: c.learnt.in.list(), CutOut: c.learnt.out.list(),
-		RunTime: c.RunTime().Seconds(), Starts: c.Starts(),
+		RunTime: c.RunTime().Seconds(), Starts: c.Starts(), Lift: c.fine.lift.mid,
 	}
 	if c.trend.base.N > 0 {
 		k.Baseline = &c.trend.base
 	}
-	if k.RunTime == 0 && k.Starts == 0 && k.CutIn == nil && k.CutOut == nil && k.Baseline == nil {
+	if k.RunTime == 0 && k.Starts == 0 && k.CutIn == nil && k.CutOut == nil && k.Baseline == nil && k.Lift == 0 {
 		return nil
 	}
 	b, err := json.Marshal(k)
@@ -75,8 +88,9 @@ func (c *Compressor) Save() []byte {
 	return b
 }
 
-// RunTime returns how long the compressor has delivered in all, over power cuts.
-func (c *Compressor) RunTime() time.Duration { return c.earlier.run + c.ledger.total() }
+// RunTime returns how long the compressor has delivered in all, over power cuts. Of a compressor that neither starts nor
+// unloads it is how long its drive turned, where that is seen.
+func (c *Compressor) RunTime() time.Duration { return c.earlier.run + c.ledger.total() + c.turned }
 
 // Starts returns how often the compressor was seen to start in all, over power cuts.
 func (c *Compressor) Starts() int64 { return c.earlier.starts + int64(c.ledger.starts) }
@@ -108,10 +122,14 @@ func (c *Compressor) Forget(name string) bool {
 	switch name {
 	case LearnedCutIn:
 		c.learnt.in.forget()
+		c.fine.in = gauge{}
 	case LearnedCutOut:
 		c.learnt.out.forget()
+		c.fine.out = gauge{}
+		c.drowse(c.now)
+		c.fine.active = false
 	case LearnedRunHours:
-		c.earlier.run, c.earlier.starts = -c.ledger.total(), -int64(c.ledger.starts)
+		c.earlier.run, c.earlier.starts = -c.ledger.total()-c.turned, -int64(c.ledger.starts)
 	case LearnedBaseline:
 		c.trend.forget()
 	default:
@@ -141,11 +159,10 @@ func (c *Compressor) LearningLeft() (time.Duration, bool) {
 	}
 	seen := min(c.learnt.in.n, c.learnt.out.n)
 	if seen == 0 {
-		return max(learningTime-c.covered, 10*learningLeast), true
+		return max(learningTime-c.covered, 10*learningLeast).Round(time.Minute), true
 	}
-	pace := c.covered / time.Duration(seen)
-	left := (time.Duration(want) * pace).Round(time.Minute)
-	return min(max(left, learningLeast), learningTime), true
+	left := time.Duration(want) * (c.covered / time.Duration(seen))
+	return min(max(left, learningLeast), learningTime).Round(time.Minute), true
 }
 
 // list returns the values, oldest first.

@@ -26,7 +26,6 @@ type stuck struct {
 	share float64 // of readings that differ from the one before
 	same  int     // readings alike, in a row
 	on    bool
-	value float64
 }
 
 const (

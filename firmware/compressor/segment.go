@@ -29,10 +29,10 @@ func state(actor, level, mood int) int { return (actor*levels+level)*moods + moo
 
 // steps is how many blocks are kept: the answer waits no longer than that.
 const (
-	steps   = 256
-	leastBy = 6   // blocks by which the answer follows at least: edges need to see what comes after them
-	mostBy  = 240 // blocks after which the likelier answer is taken
-	clear   = 8.0 // natural logarithm of how much likelier the other answer must be to keep this one open
+	steps     = 256
+	leastBy   = 6   // blocks by which the answer follows at least: edges need to see what comes after them
+	mostBy    = 240 // blocks after which the likelier answer is taken
+	stillOpen = 8.0 // natural logarithm of how much likelier the other answer must be to keep this one open
 )
 
 // segmenter explains the blocks of a fast channel.
@@ -48,13 +48,14 @@ type segmenter struct {
 	prev    point
 	score   [hidden]float64
 	ring    [steps]step
-	n       int // steps so far
-	done    int // of them settled
-	noise   noise
+	n       int     // steps so far
+	done    int     // of them settled
+	noise   float64 // sd of a block by the sensor, Pa
 	lowest  float64 // since the compressor last seemed on, Pa
 	highest float64 // since it last seemed off, Pa
 	warm    float64 // pressure that is there because the gas is warmer than the wall, Pa
-	off     bool    // a signal says that nothing drives it
+	odds    odds
+	off     bool // a signal says that nothing drives it
 }
 
 // step is one block against the one before.
@@ -64,10 +65,22 @@ type step struct {
 	back     [hidden]uint8
 }
 
+// odds are logarithms of the chances below, reckoned once.
+type odds struct {
+	same, other, weak, still, wakes, fillMost, anything float64
+	fill                                                [moods][moods]float64
+}
+
 // start begins anew behind a hole; what was learned stays.
 func (s *segmenter) start() {
+	s.odds = odds{
+		same: math.Log(1 - leakComes), other: math.Log(leakComes / (levels - 1)), weak: math.Log(weakPump),
+		fill: [moods][moods]float64{
+			{math.Log(1 - fillBegins), math.Log(fillBegins)}, {math.Log(1 - fillGoesOn), math.Log(fillGoesOn)},
+		},
+		still: math.Log(notDriven), wakes: math.Log(dead2pump), fillMost: math.Log(fillMost), anything: math.Log(anything),
+	}
 	s.have, s.n, s.done, s.warm = false, 0, 0, 0
-	s.noise.restart()
 }
 
 // leakSizes are the levels' losses as a share of the lift, and how far about each a level reaches.
@@ -110,6 +123,7 @@ const (
 	anything   = 1e-3   // density of a slope that nothing explains, times lift
 	offSpread  = 0.06   // by which an idle tank's slope strays, of the lift: gas that cools after a run
 	onSpread   = 0.15   // by which a rise strays: speed, heat
+	leastNoise = 20.0   // Pa, sd of a block: no sensor is better
 	coolSpread = 0.5    // by which the cooling strays, of itself
 	fillMost   = 6.0    // fills as fast as that are as likely as slow ones, of the lift
 	likeNo     = -1e300 // impossible
@@ -117,7 +131,6 @@ const (
 
 // add takes the next block and explains it; the first one only begins.
 func (s *segmenter) add(b point) {
-	s.noise.add(b.v)
 	if !s.have {
 		s.have, s.prev, s.lowest, s.highest = true, b, b.v, b.v
 		for i := range s.score {
@@ -148,10 +161,7 @@ func (s *segmenter) add(b point) {
 func (s *segmenter) forward(st *step, dt float64) {
 	var act [actors][actors]float64
 	s.chances(st, dt, &act)
-	stay := [moods][moods]float64{
-		{math.Log(1 - fillBegins), math.Log(fillBegins)}, {math.Log(1 - fillGoesOn), math.Log(fillGoesOn)},
-	}
-	same, other := math.Log(1-leakComes), math.Log(leakComes/(levels-1))
+	k := &s.odds
 
 	// The three things change independently: one after the other, each with the best of what came before.
 	var a, b [hidden]float64
@@ -166,17 +176,17 @@ func (s *segmenter) forward(st *step, dt float64) {
 			}
 			for l := range levels {
 				i := state(actor, l, mood)
-				a[i], fromA[i] = s.score[i]+same, uint8(i) //nolint:gosec // below hidden
-				if v := best + other; v > a[i] {
-					a[i], fromA[i] = v, uint8(at) //nolint:gosec // below hidden
+				a[i], fromA[i] = s.score[i]+k.same, uint8(i) //nolint:gosec // below hidden
+				if v := best + k.other; v > a[i] {
+					a[i], fromA[i] = v, uint8(at)
 				}
 			}
 		}
 		for l := range levels {
 			i, j := state(actor, l, 0), state(actor, l, 1)
 			for mood, to := range [moods]int{i, j} {
-				b[to], fromB[to] = a[i]+stay[0][mood], fromA[i]
-				if v := a[j] + stay[1][mood]; v > b[to] {
+				b[to], fromB[to] = a[i]+k.fill[0][mood], fromA[i]
+				if v := a[j] + k.fill[1][mood]; v > b[to] {
 					b[to], fromB[to] = v, fromA[j]
 				}
 			}
@@ -184,7 +194,6 @@ func (s *segmenter) forward(st *step, dt float64) {
 	}
 	slope := (st.to.v - st.from.v) / dt
 	top := likeNo
-	weak := math.Log(weakPump)
 	for l := range levels {
 		for mood := range moods {
 			off := s.likely(slope, dt, st.cool, false, l, mood)
@@ -199,7 +208,7 @@ func (s *segmenter) forward(st *step, dt float64) {
 				}
 				if to == idle && l == 0 {
 					for other := 1; other < levels; other++ {
-						if v := b[state(pump, other, mood)] + act[pump][idle] + weak; v > best {
+						if v := b[state(pump, other, mood)] + act[pump][idle] + k.weak; v > best {
 							best, at = v, state(pump, other, mood)
 						}
 					}
@@ -237,12 +246,13 @@ func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) 
 	// A switch may have drifted, and stop somewhat early; far below the cut-out none does.
 	far := (s.out - s.highest - (s.out-s.in)*nearCutOut) / ((1 - nearCutOut) * (s.out - s.in))
 	odd := math.Log(rare) + min(max(far, 0), 1)*stalls
-	still := math.Log(notDriven)
+	still := s.odds.still
 	if st.from.v-st.to.v > s.lift*dt {
 		still = stalls
 	}
-	act[idle] = [actors]float64{math.Log(1 - starts), still + math.Log(starts), math.Log(starts)}
-	act[dead] = [actors]float64{math.Log(100*rare*soft((low-s.in)/s.inSd) + 1e-12), math.Log(1 - 101*rare), math.Log(dead2pump)}
+	begins := math.Log(starts)
+	act[idle] = [actors]float64{math.Log(1 - starts), still + begins, begins}
+	act[dead] = [actors]float64{math.Log(100*rare*soft((low-s.in)/s.inSd) + 1e-12), -101 * rare, s.odds.wakes}
 	act[pump] = [actors]float64{max(math.Log(stops+1e-99), odd), stalls, math.Log(1 - stops)}
 	if s.off {
 		act[idle][pump], act[dead][pump], act[pump][pump] = likeNo, likeNo, likeNo
@@ -269,13 +279,13 @@ func (s *segmenter) likely(slope, dt, cool float64, on bool, level, mood int) fl
 	if mood == 0 {
 		like -= math.Log(sigma * 2.5066)
 	} else {
-		like -= math.Log(fillMost) + max(0, loss-fillMost)/fillMost
+		like -= s.odds.fillMost + max(0, loss-fillMost)/fillMost
 	}
-	return max(like, math.Log(anything))
+	return max(like, s.odds.anything)
 }
 
 // slopeNoise is the standard deviation of a slope between two blocks by the sensor's noise, Pa/s.
-func (s *segmenter) slopeNoise(dt float64) float64 { return max(s.noise.sd(), 20) * math.Sqrt2 / dt }
+func (s *segmenter) slopeNoise(dt float64) float64 { return max(s.noise, leastNoise) * math.Sqrt2 / dt }
 
 // path is what the likeliest states say of the steps that are not settled.
 type path struct {
@@ -307,7 +317,7 @@ func (s *segmenter) settle(p *path) int {
 	}
 	var came [hidden]uint8
 	for i := range came {
-		came[i] = uint8(i) //nolint:gosec // below hidden
+		came[i] = uint8(i)
 	}
 	first := s.best(0, hidden)
 	forced := s.n - mostBy
@@ -318,7 +328,7 @@ func (s *segmenter) settle(p *path) int {
 		p.on[k%steps], p.level[k%steps], p.fill[k%steps] = on, w/moods%levels, w%moods == 1
 		back := &s.ring[k%steps].back
 		for i, c := range came {
-			if (c >= pumping) != on && s.score[i] > -clear {
+			if (c >= pumping) != on && s.score[i] > -stillOpen {
 				agree = k
 			}
 			came[i] = back[c]
@@ -334,7 +344,7 @@ func (s *segmenter) settle(p *path) int {
 // prune drops the states that do not come from the answer on at step to-1.
 func (s *segmenter) prune(to int, on bool) {
 	for i := range s.score {
-		c := uint8(i) //nolint:gosec // below hidden
+		c := uint8(i)
 		for k := s.n - 1; k >= to; k-- {
 			c = s.ring[k%steps].back[c]
 		}

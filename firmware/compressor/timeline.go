@@ -77,6 +77,25 @@ func (c *Compressor) OnShare(from, to time.Duration) (share float64, known bool)
 	return c.line.share(from, to)
 }
 
+// signal takes a reading of a running channel at a time: an edge lies between it and the last one, which it follows or
+// not.
+func (l *timeline) signal(edge, at time.Duration, follows, was, on bool) {
+	state := func(on bool) State {
+		if on {
+			return On
+		}
+		return Off
+	}
+	if !follows {
+		l.hold(at, Unknown)
+		return
+	}
+	if was != on {
+		l.hold(edge, state(was))
+	}
+	l.hold(at, state(on))
+}
+
 // unsure is how far back a start may still be put by the evidence that shows it.
 const unsure = 20 * time.Second
 
@@ -88,14 +107,7 @@ func (c *Compressor) settle(at time.Duration) {
 		return
 	}
 	if c.signalled() {
-		if c.sigOn {
-			l.hold(c.sigStart, Off)
-			l.hold(c.running.at, On)
-			return
-		}
-		l.hold(min(c.sigStart, c.running.at), On)
-		l.hold(c.running.at, Off)
-		return
+		return // each reading of the channel settles
 	}
 	if c.fine.active {
 		if !c.fine.seg.have {
