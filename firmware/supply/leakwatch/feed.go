@@ -85,39 +85,33 @@ func (g *gather) mean(at, old time.Duration) float64 {
 	return g.last
 }
 
-// grain estimates a sensor's noise from second differences: their running quartile, because turning points spoil some.
+// grain estimates a sensor's noise from second differences: their mean, clipped, because turning points spoil some. A
+// quartile would not do: with 12 bit the differences take a few values only.
 type grain struct {
 	a, b float64
 	n    int
-	q    float64
+	mean float64
 }
 
-// quartileOfSecond is the quartile of |second difference| of white noise with standard deviation one.
-const quartileOfSecond = 0.3186 * 2.4495
-
 const (
-	leastGrain = 20.0 // Pa: no sensor is better
-	mostGrain  = 2e3  // Pa: 0.2 % of a 10 bar range, four times a common sensor's
+	clipMean   = 2.2
+	meanOfUnit = 0.76 * 2.4495 // of the clipped second differences of white noise with standard deviation one
+	leastGrain = 20.0          // Pa: no sensor is better
+	mostGrain  = 2e3           // Pa: 0.2 % of a 10 bar range, four times a common sensor's
+	firstGrain = 500.0         // Pa
 )
 
 func (g *grain) add(v float64) {
+	if g.mean == 0 {
+		g.mean = firstGrain * meanOfUnit
+	}
 	if g.n >= 2 {
-		d := math.Abs(v - 2*g.b + g.a)
-		step := max(0.002, 0.3/float64(g.n))
-		if d > g.q {
-			g.q *= 1 + step
-		} else {
-			g.q *= 1 - 3*step/(1+step) // balanced where a quarter lies below
-			g.q = max(g.q, leastGrain*quartileOfSecond)
-		}
-	} else {
-		g.q = 400
+		d := min(math.Abs(v-2*g.b+g.a), clipMean*g.mean)
+		g.mean += (d - g.mean) * 0.003
 	}
 	g.a, g.b = g.b, v
 	g.n++
 }
 
-func (g *grain) restart() { g.n = min(g.n, 0) }
-
 // sd returns the noise, Pa.
-func (g *grain) sd() float64 { return min(mostGrain, max(leastGrain, g.q/quartileOfSecond)) }
+func (g *grain) sd() float64 { return min(mostGrain, max(leastGrain, g.mean/meanOfUnit)) }

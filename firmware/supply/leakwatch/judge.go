@@ -9,10 +9,11 @@ import (
 
 // The design sizes of the running sums and their thresholds. NOTES.md says on how many simulated hours they rest.
 const (
-	quietThreshold   = 16.0
+	quietThreshold   = 13.0
 	balanceThreshold = 14.0
-	stillThreshold   = 16.0
-	workThreshold    = 4.5
+	stillThreshold   = 11.5
+	workThreshold    = 5.8
+	restThreshold    = 2.0
 )
 
 // What evidence says of itself.
@@ -29,7 +30,7 @@ func quietDesigns() []float64 {
 }
 func balanceDesigns() []float64 { return []float64{30 * litreMn, 80 * litreMn} }
 func stillDesigns() []float64   { return []float64{2 * litreMn, 6 * litreMn, 15 * litreMn} }
-func workDesigns() []float64    { return []float64{4 * litreMn, 9 * litreMn, 20 * litreMn, 45 * litreMn} }
+func workDesigns() []float64    { return []float64{6 * litreMn, 12 * litreMn, 25 * litreMn, 50 * litreMn} }
 
 // The parts of a piece's uncertainty that are not the sensor's noise.
 const (
@@ -42,7 +43,7 @@ const (
 	coldTime    = 45.0          // s, in which that goes
 	blindWall   = 0.8 * litreMn // no sensor on the wall
 	resting     = 0.6 * litreMn // machine standing: sun and cloud
-	baseLow     = -2.0 * litreMn
+	baseLow     = -0.15 * litreMn
 	baseHigh    = 1.2 * litreMn
 	baseMemory  = 400.0 // pieces, some two hours of work
 	learnMemory = 1000.0
@@ -81,14 +82,14 @@ func (w *Watch) judgePiece(d *decay) {
 	if !context {
 		sd = math.Hypot(sd, resting)
 	}
-	x := d.flow[best] - bleed - w.base(d.heat[best])
+	x := d.flow[best] - bleed - w.base(d.heat[best], d.busy)
 	learning := w.learning()
 	if context && d.age > 3*coldTime {
 		switch {
 		case learning:
-			w.thermo.take(d, firstSpread, bleed, learnMemory)
+			w.thermo.take(d, bleed, learnMemory)
 		case !w.raised() && w.quiet.up() < calm:
-			w.thermo.take(d, firstSpread, bleed, baseMemory)
+			w.thermo.take(d, bleed, baseMemory)
 		}
 	}
 	if learning {
@@ -98,11 +99,9 @@ func (w *Watch) judgePiece(d *decay) {
 	w.quiet.add(from, to, x, sd, driven(d.p, w.baro))
 }
 
-// base is what a sound tank seems to lose beside its declared bleed, m3/s, with this much correction for cooling. What
-// is learned is bounded, so that a leak that was there from the beginning is not taken for health.
-func (w *Watch) base(heat float64) float64 {
-	flow, wrong := w.thermo.of[w.thermo.best].line()
-	return max(baseLow, min(baseHigh, flow)) + wrong*heat
+// base is what a sound tank seems to lose beside its declared bleed, m3/s. Its constant part is bounded, so that a leak that was there from the beginning is not taken for health.
+func (w *Watch) base(heat, busy float64) float64 {
+	return w.thermo.of[w.thermo.best].at(heat, busy)
 }
 
 func (w *Watch) learning() bool {

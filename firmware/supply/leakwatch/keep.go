@@ -29,8 +29,10 @@ type saved struct {
 const savedForm = 1
 
 type savedFit struct {
-	W, H, HH, X, XH, Rest, Noise float64
-	Count                        int
+	A              [terms][terms]float64
+	B              [terms]float64
+	W, Rest, Noise float64
+	Count          int
 }
 
 type savedMean struct {
@@ -57,7 +59,7 @@ func (w *Watch) Save() []byte {
 	s := saved{Form: savedForm, Best: w.thermo.best, Delivery: w.balance.known.keep()}
 	for i := range w.thermo.of {
 		f := &w.thermo.of[i]
-		s.Fits = append(s.Fits, savedFit{f.w, f.h, f.hh, f.x, f.xh, f.rest, f.noise, f.count})
+		s.Fits = append(s.Fits, savedFit{f.a, f.b, f.w, f.rest, f.noise, f.count})
 	}
 	for i := range w.ranks {
 		r := &w.ranks[i]
@@ -80,7 +82,8 @@ func (w *Watch) restore(data []byte) {
 	}
 	w.thermo.best = s.Best
 	for i, f := range s.Fits {
-		w.thermo.of[i] = fit{f.W, f.H, f.HH, f.X, f.XH, f.Rest, f.Noise, f.Count}
+		w.thermo.of[i] = fit{a: f.A, b: f.B, w: f.W, rest: f.Rest, noise: f.Noise, count: f.Count}
+		w.thermo.of[i].solve()
 	}
 	w.balance.known = s.Delivery.learner()
 	if w.balance.known.count >= enoughRuns {
@@ -109,7 +112,7 @@ func (w *Watch) Learned() []findings.Learned {
 	}
 	out := []findings.Learned{{
 		Name: baselineName, Words: "what the sound tank loses beside its declared bleed",
-		Value: findings.Measure{SI: w.base(0), Unit: w.flow, Reference: units.ANR}, Text: text,
+		Value: findings.Measure{SI: w.base(0, 0), Unit: w.flow, Reference: units.ANR}, Text: text,
 	}}
 	for i := range w.ranks {
 		r := &w.ranks[i]

@@ -62,14 +62,14 @@ const (
 	firstJump   = 3e3              // Pa
 	rankShare   = 0.12             // standard uncertainty of a leak as a share: the rank's volume, and valves not seen
 	deadTime    = 0.4              // s after a movement of a valve in which another is not told from it
-	countGain = 0.9              // share of a leak that counted fills and vents show: some are missed, some are terrain
-	firstEdge   = 4e3              // Pa
+	countGain   = 0.9              // share of a leak that counted fills and vents show: some are missed, some are terrain
+	firstEdge   = 5e3              // Pa
 	settleWork  = 25 * time.Second // after lowering
 	tenLong     = 10.0             // s
 	leastShare  = 0.4
-	mostShare   = 1.6
+	mostShare   = 2.2
 	leastVents  = 60.0
-	ventMemory  = 1500.0
+	ventMemory  = 1000.0
 	scaleMemory = 300.0
 	workLearned = 600.0 // s of work before a rank's balance says anything
 	swell       = 0.03  // share of its content by which terrain moves a rank, before it was learned
@@ -81,7 +81,7 @@ func (r *rank) init(o Rank, w *Watch) {
 	r.jump, r.high, r.low = firstJump, firstEdge, -firstEdge
 	r.work.init(r.where, fromWork, workDesigns(), workThreshold)
 	r.still.init(r.where, fromStill, stillDesigns(), stillThreshold)
-	r.rest.init(r.where, fromRest, workDesigns(), workThreshold)
+	r.rest.init(r.where, fromRest, workDesigns(), restThreshold)
 	r.work.size = sizer{alike: 1, bounded: true, share: rankShare, grows: 0.012 / litreMn, gain: countGain, model: 0.3 * litreMn}
 	r.rest.size = sizer{alike: 1, bounded: true, share: rankShare, model: 0.3 * litreMn}
 	r.still.size = sizer{alike: 2, share: rankShare, model: 0.3 * litreMn}

@@ -15,11 +15,12 @@ const (
 	tauCount   = 5
 	hotCount   = 4
 	observers  = tauCount * hotCount
-	longPiece  = 5.0 // s of a piece of quiet decay
-	leastPiece = 1.5 // s
-	roughFree  = 1.3 // the noise is known no better
-	roughTail  = 3.5 // standard deviations of a sum of squares
-	afterRun   = 1.5 // s after the compressor stopped before a piece may begin
+	longPiece  = 5.0   // s of a piece of quiet decay
+	leastPiece = 1.5   // s
+	roughFree  = 1.3   // the noise is known no better
+	roughTail  = 3.5   // standard deviations of a sum of squares
+	busyTime   = 120.0 // s
+	afterRun   = 1.5   // s after the compressor stopped before a piece may begin
 )
 
 func tauOf(j int) float64 { return [tauCount]float64{18, 26, 38, 55, 80}[j/hotCount] }
@@ -32,6 +33,7 @@ type thermal struct {
 	wall  float64 // K, smoothed
 	begun bool
 	age   float64 // s since it began
+	busy  float64 // share of the last minutes that the compressor delivered
 }
 
 // piece is a stretch of quiet decay being gathered.
@@ -50,6 +52,7 @@ type decay struct {
 	heat     [observers]float64 // of that, the correction
 	sd       float64            // from the sensor's noise
 	p        float64            // Pa absolute
+	busy     float64            // share of the last minutes that the compressor delivered
 	age      float64            // s since the observers began
 }
 
@@ -92,9 +95,11 @@ func (w *Watch) follow(n int, d *decay) bool {
 		th -= th * rate(th, tauOf(j)) * (1 - isentropic) * dt
 		h.theta[j] = th
 	}
+	delivers := 0.0
 	if on {
-		w.ranAt = now
+		w.ranAt, delivers = now, 1
 	}
+	h.busy += (delivers - h.busy) * dt / (busyTime + dt)
 	q := &w.piece
 	ok := m == 0 && now-w.ranAt > afterRun
 	closed := false
@@ -144,7 +149,7 @@ func (w *Watch) close(d *decay) bool {
 		return false
 	}
 	scale := w.o.Volume * p / refPressure
-	d.p, d.age = p, w.heat.age
+	d.p, d.age, d.busy = p, w.heat.age, w.heat.busy
 	d.from, d.to = q.t0, q.last
 	sd := noise * math.Sqrt(n/den)
 	for j := range d.flow {
@@ -156,30 +161,19 @@ func (w *Watch) close(d *decay) bool {
 	return true
 }
 
-// fit is what one observer finds on a sound machine: a flow, and a share of its own correction for cooling that it has
-// wrong, by weighted least squares that forgets.
+// regressors of what a sound tank seems to lose: one, the correction for cooling, and how busy the compressor was.
+const terms = 3
+
+// fit is what one observer finds on a sound machine, by weighted least squares that forgets: a flow, a share of its own
+// correction for cooling that it has wrong, and what it has wrong while the compressor is busy.
 type fit struct {
-	w, h, hh, x, xh float64
-	rest, noise     float64 // weighted squares that are left, and what of them is the sensor's noise
-	count           int
+	a           [terms][terms]float64 // the upper half is used
+	b           [terms]float64
+	w           float64
+	rest, noise float64 // weighted squares that are left, and what of them is the sensor's noise
+	count       int
+	now         [terms]float64 // the solution
 }
-
-// most of the correction that may be wrong.
-const mostWrong = 0.5
-
-// line returns the flow and the wrong share.
-func (f *fit) line() (flow, wrong float64) {
-	if f.w <= 0 {
-		return 0, 0
-	}
-	mh, mx := f.h/f.w, f.x/f.w
-	// A prior keeps the share near nothing until corrections of different size were seen.
-	varH := f.hh/f.w - mh*mh + heatPrior*heatPrior*20/f.w
-	wrong = max(-mostWrong, min(mostWrong, (f.xh/f.w-mh*mx)/varH))
-	return mx - wrong*mh, wrong
-}
-
-const heatPrior = 2 * litreMn
 
 // spread is the standard deviation that the sensor's noise does not explain.
 func (f *fit) spread() float64 {
@@ -189,29 +183,83 @@ func (f *fit) spread() float64 {
 	return math.Sqrt(max(0, f.rest-f.noise) / f.w)
 }
 
-func (f *fit) add(x, heat, sd, extra, memory float64) {
-	flow, wrong := f.line()
-	e := x - flow - wrong*heat
-	s := math.Hypot(sd, extra)
+// at returns what a sound tank seems to lose.
+func (f *fit) at(heat, busy float64) float64 {
+	return f.now[0] + f.now[1]*heat + f.now[2]*busy
+}
+
+func (f *fit) add(x, heat, busy, sd, memory float64) {
+	s := math.Hypot(sd, firstSpread)
+	e := x - (f.now[0] + f.now[1]*heat + f.now[2]*busy)
 	if f.count >= 20 {
-		c := 3 * math.Hypot(sd, max(extra, f.spread()))
-		e = max(-c, min(c, e))
-		x = flow + wrong*heat + e
+		c := 3 * math.Hypot(sd, max(firstSpread, f.spread()))
+		kept := max(-c, min(c, e))
+		x += kept - e
+		e = kept
 	}
-	wt := extra * extra / (s * s)
+	wt := firstSpread * firstSpread / (s * s)
+	r := [terms]float64{1, heat, busy}
+	for i := range r {
+		for j := i; j < terms; j++ {
+			f.a[i][j] += wt * r[i] * r[j]
+		}
+		f.b[i] += wt * r[i] * x
+	}
 	f.w += wt
-	f.h += wt * heat
-	f.hh += wt * heat * heat
-	f.x += wt * x
-	f.xh += wt * x * heat
 	f.rest += wt * e * e
 	f.noise += wt * sd * sd
 	f.count++
 	if f.w > memory {
 		k := memory / f.w
-		for _, v := range [...]*float64{&f.w, &f.h, &f.hh, &f.x, &f.xh, &f.rest, &f.noise} {
-			*v *= k
+		for i := range f.a {
+			for j := range f.a[i] {
+				f.a[i][j] *= k
+			}
+			f.b[i] *= k
 		}
+		f.w, f.rest, f.noise = f.w*k, f.rest*k, f.noise*k
+	}
+	f.solve()
+}
+
+// solve works the normal equations out, with priors that keep each term near nothing until it was seen. The constant term
+// is a flow of its own and no error of the model: it is bounded, and the others then carry what is left.
+func (f *fit) solve() {
+	f.eliminate(0)
+	if flow := max(baseLow, min(baseHigh, f.now[0])); flow != f.now[0] {
+		f.now[0] = flow
+		f.eliminate(1)
+	}
+}
+
+// eliminate solves for the terms from the first-th on; those before are given.
+func (f *fit) eliminate(first int) {
+	prior := [terms]float64{0.5 * litreMn, 0.3, 3 * litreMn}
+	var m [terms][terms + 1]float64
+	for i := first; i < terms; i++ {
+		for j := range terms {
+			m[i][j] = f.a[min(i, j)][max(i, j)]
+		}
+		m[i][i] += firstSpread * firstSpread / (prior[i] * prior[i])
+		m[i][terms] = f.b[i]
+		for j := range first {
+			m[i][terms] -= m[i][j] * f.now[j]
+		}
+	}
+	for i := first; i < terms; i++ { // positive definite, so no pivot is needed
+		for k := i + 1; k < terms; k++ {
+			q := m[k][i] / m[i][i]
+			for j := i; j <= terms; j++ {
+				m[k][j] -= q * m[i][j]
+			}
+		}
+	}
+	for i := terms - 1; i >= first; i-- {
+		v := m[i][terms]
+		for j := i + 1; j < terms; j++ {
+			v -= m[i][j] * f.now[j]
+		}
+		f.now[i] = v / m[i][i]
 	}
 }
 
@@ -226,9 +274,9 @@ const middling = 2*hotCount + 2 // tau 38 s, 0.37
 func (c *chooser) init() { c.best = middling }
 
 // take lets all observers learn from a piece, and picks.
-func (c *chooser) take(d *decay, extra, bleed, memory float64) {
+func (c *chooser) take(d *decay, bleed, memory float64) {
 	for j := range c.of {
-		c.of[j].add(d.flow[j]-bleed, d.heat[j], d.sd, extra, memory)
+		c.of[j].add(d.flow[j]-bleed, d.heat[j], d.busy, d.sd, memory)
 	}
 	if n := c.of[0].count; n < enoughPieces || n%50 != 0 {
 		return

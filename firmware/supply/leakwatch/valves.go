@@ -68,7 +68,7 @@ func (w *Watch) steps() {
 		own := r.line.sd() * math.Sqrt(stepNoise/float64(g))
 		filled = r.fillAt(w, s, c, g, drop, sd, own, lean) || filled
 		r.ventAt(w, s, c, g, own)
-		if f.time(c)-r.moved < 20*time.Second && r.calm {
+		if f.time(c)-r.moved < 20*time.Second {
 			r.edges(s, f.dt)
 		}
 	}
@@ -128,13 +128,13 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 		r.moved = w.frames.time(c)
 		if c-r.long > 2*g {
 			r.line.put(markFillAt, at, at)
+			r.centre(w, r.line.mean(at+3, 2))
 		}
 		if c-r.long > 2*g && r.calm {
 			if lean == 0 && !w.elsewhere(r, at) {
 				r.learnDrop(w, w.tank.mean(at-2, h)-w.tank.mean(at+h+1, h))
 			}
 			r.jump += max(-500, min(500, r.filled.step-r.jump)) * 0.03
-			r.centre(w, r.line.mean(at+3, 2))
 		}
 	}
 	return long || over
@@ -195,7 +195,7 @@ func (r *rank) ventAt(w *Watch, s side, c, g int, own float64) {
 
 // edges follows between which pressures the control leaves its valves shut.
 func (r *rank) edges(s side, dt float64) {
-	const tail, pace = 0.03, 1e3 // Pa/s
+	const tail, pace = 0.03, 60.0 // Pa/s
 	dev := s.level - r.middle
 	if math.Abs(dev) > 15e3 {
 		return
