@@ -16,7 +16,7 @@
 // p/293 K * 5 K / 600 s). What rises beyond both was pumped in. Only evidence counts as on-time: the tail between the
 // last evidence and a recognised stop is never counted.
 //
-// By explanation, for a channel read at least once a second (segmenter): which sequence of hidden states explains the
+// By explanation, for a channel read at least twice a second (segmenter): which sequence of hidden states explains the
 // slopes and the pressures best, given where the switch was seen to stand. It settles a few seconds behind the present,
 // and evidence overrules it.
 //
@@ -109,9 +109,10 @@ type Options struct {
 	// no absolute pressure counts as not there.
 	Barometer readings.Channel
 
-	Runs  Runs           // nil: nobody listens
-	Notes findings.Notes // is told what was withheld and why; nil: nobody
-	Saved []byte         // what Save returned before the power was cut; nil or bad: nothing is known
+	Runs  Runs                              // nil: nobody listens
+	Use   func() (flow float64, known bool) // what goes out of the tank now, m3/s ANR; nil: nobody knows more than the rests show
+	Notes findings.Notes                    // is told what was withheld and why; nil: nobody
+	Saved []byte                            // what Save returned before the power was cut; nil or bad: nothing is known
 }
 
 const (
@@ -428,7 +429,7 @@ func (c *Compressor) readRunning(r readings.Reading) {
 			c.covered += r.At - c.running.at
 		}
 	} else {
-		c.closeRun(c.sigAt)
+		c.closeRun(max(c.sigAt, c.ledger.upTo))
 		c.sigOn = false
 	}
 	c.running.take(r)
@@ -459,7 +460,7 @@ func (c *Compressor) Tick(at time.Duration) {
 	if b, ok := c.blocks.due(at); ok {
 		c.block(b)
 	}
-	if c.tank.seen && !c.tank.alive(at) && c.infer.state != Unknown && !c.signalled() {
+	if c.tank.seen && !c.tank.alive(at) && (c.infer.state != Unknown || c.fine.seg.have) && !c.signalled() {
 		c.flush()
 		c.lost()
 	}
@@ -485,85 +486,3 @@ func (c *Compressor) Close() {
 	}
 	c.hand()
 }
-
-// State returns whether the compressor delivers, and since when.
-func (c *Compressor) State() (State, time.Duration) {
-	switch {
-	case !c.signalled() && c.fine.active:
-		return c.fine.now()
-	case !c.signalled():
-		return c.infer.state, c.infer.since
-	case c.sigOn:
-		return On, c.sigStart
-	default:
-		return Off, c.sigStart
-	}
-}
-
-// CutIn returns the pressure at which the compressor starts, Pa gauge: learned, else as configured.
-func (c *Compressor) CutIn() (float64, bool) { return c.learnt.in.value() }
-
-// CutOut returns the pressure at which the compressor stops, Pa gauge: learned, else as configured.
-func (c *Compressor) CutOut() (float64, bool) { return c.learnt.out.value() }
-
-// IdleFall returns the mean fall of the tank while the compressor is off, Pa/s, positive; false before any idle time.
-func (c *Compressor) IdleFall() (float64, bool) { return c.idleFall, c.idleFall != 0 }
-
-// Duty returns the share of the duty window that ended now spent delivering. It is a lower bound: time not seen
-// counts as rest.
-func (c *Compressor) Duty() float64 { return c.ledger.duty(c.now, c.o.DutyWindow, false) }
-
-// DutyMax returns the largest duty over the window so far, at ticks.
-func (c *Compressor) DutyMax() float64 { return c.ledger.dutyMax }
-
-// DutyWhole returns the share of the covered time spent delivering; false before anything was covered, and where duty
-// means nothing.
-func (c *Compressor) DutyWhole() (float64, bool) {
-	if c.covered <= 0 || !c.switches() {
-		return 0, false
-	}
-	return min(1, c.ledger.total().Seconds()/c.covered.Seconds()), true
-}
-
-// OnTime returns how long the compressor has delivered in all.
-func (c *Compressor) OnTime() time.Duration { return c.ledger.total() }
-
-// Covered returns how long usable data stood behind the answers.
-func (c *Compressor) Covered() time.Duration { return c.covered }
-
-// RunCount returns how many runs there were, one still open included.
-func (c *Compressor) RunCount() int { return c.ledger.runs }
-
-// Longest returns the longest run, one still open included.
-func (c *Compressor) Longest() time.Duration {
-	return max(c.ledger.longest, c.ledger.openLength())
-}
-
-// StartsPerHour returns the starts that were seen, per hour of covered time; false before a minute was covered, and where
-// starts mean nothing.
-func (c *Compressor) StartsPerHour() (float64, bool) {
-	if c.covered < time.Minute || !c.switches() {
-		return 0, false
-	}
-	return float64(c.ledger.starts) / c.covered.Hours(), true
-}
-
-// Switch returns cut-in and cut-out, Pa gauge, and whether each is known; neither is of a compressor that has none.
-func (c *Compressor) Switch() (in, out float64, inKnown, outKnown bool) {
-	if !c.switches() {
-		return 0, 0, false, false
-	}
-	in, inKnown = c.CutIn()
-	out, outKnown = c.CutOut()
-	return in, out, inKnown, outKnown
-}
-
-// Works returns whether the state is known, whether the compressor delivers, and its duty over the window.
-func (c *Compressor) Works() (known, on bool, duty float64) {
-	s, _ := c.State()
-	return s != Unknown, s == On, c.Duty()
-}
-
-// Rates returns the mean fall while resting and the mean rise of whole runs, Pa/s, both positive; zero where not
-// known. The rise is that of hot gas: it overstates delivery.
-func (c *Compressor) Rates() (fall, rise float64) { return max(0, c.idleFall), c.fill }

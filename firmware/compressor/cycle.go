@@ -42,7 +42,7 @@ func (c *Compressor) reportCycle(at time.Duration) {
 	case c.o.CutIn <= 0 || gap <= 0:
 		f.Needs = "cut-in and cut-out in the machine file"
 	case !c.fast():
-		f.Needs = "a tank pressure read at least once a second"
+		f.Needs = NeedsFast
 	case c.cycle.n < cycles:
 		f.Needs = "five runs from start to stop"
 	}

@@ -45,7 +45,7 @@ type baseline struct {
 	Cov   float64 `json:"cov"`
 }
 
-func (b baseline) sane() bool {
+func (b *baseline) sane() bool {
 	for _, v := range []float64{b.Mean, b.Abs, b.At, b.Speed, b.Var, b.Cov} {
 		if math.IsNaN(v) || math.Abs(v) > 1e9 {
 			return false
@@ -55,7 +55,7 @@ func (b baseline) sane() bool {
 }
 
 // sd is the scatter of one run, never below what a compressor's pace wanders.
-func (b baseline) sd() float64 {
+func (b *baseline) sd() float64 {
 	if b.N < 2 {
 		return runScatter
 	}
@@ -63,7 +63,7 @@ func (b baseline) sd() float64 {
 }
 
 // slope is by what power the drop goes with the speed, 0 to 1, as far as the runs show.
-func (b baseline) slope() float64 {
+func (b *baseline) slope() float64 {
 	return min(max(b.Cov/(b.Var+spreadPrior), 0), 1)
 }
 
@@ -247,7 +247,7 @@ func (c *Compressor) reportDelivery(at time.Duration) {
 	case c.tank.ch == readings.NoChannel, !c.tank.alive(at):
 		f.Needs = c.missing(at)
 	case !c.fast():
-		f.Needs = "a tank pressure read at least once a second"
+		f.Needs = NeedsFast
 	case c.trend.base.N < baseRuns:
 		f.Needs = "a baseline: it is being learned from the first thirty runs"
 	case !ok:
@@ -267,6 +267,9 @@ func (c *Compressor) reportDelivery(at time.Duration) {
 	}
 	c.sink.Find(f)
 }
+
+// NeedsFast is what a check of single runs needs of the tank's channel.
+const NeedsFast = "a tank pressure read at least twice a second"
 
 // Details of the delivery's finding.
 const (

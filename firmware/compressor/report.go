@@ -139,7 +139,7 @@ func (c *Compressor) reportBuild(at time.Duration) {
 		f.Detail = NoBuildDriven
 		if turns && low && have {
 			// Against a quarter of the delivery, so that the row's deadband is one of delivery.
-			gives := (slope + max(0, c.idleFall)) * c.o.Volume / refPressure
+			gives := slope*c.o.Volume/refPressure + c.spent()
 			f.Sense = findings.Below
 			f.Value = findings.Measure{SI: gives, Unit: c.unit.flow, Reference: units.ANR}
 			f.Limit = findings.Measure{SI: noBuildShare * c.o.Delivery, Unit: c.unit.flow, Reference: units.ANR}
@@ -152,6 +152,19 @@ func (c *Compressor) reportBuild(at time.Duration) {
 		f.Active = c.ign.value > 0.5 && low && have && slope <= 0
 	}
 	c.sink.Find(f)
+}
+
+// spent is what goes out of the tank, m3/s ANR: as the rests showed it, or as whoever watches for leaks knows it now. A leak
+// that takes all the air is no compressor that gives none.
+func (c *Compressor) spent() float64 {
+	rests := max(0, c.idleFall) * c.o.Volume / refPressure
+	if c.o.Use == nil {
+		return rests
+	}
+	if use, known := c.o.Use(); known {
+		return max(rests, use)
+	}
+	return rests
 }
 
 // engage follows since when the drive turns and whether the compressor was seen delivering since.

@@ -41,8 +41,8 @@ type segmenter struct {
 	fall float64 // mean fall of the idle tank, Pa/s
 	in   float64 // cut-in, Pa
 	out  float64 // cut-out, Pa
-	inSd float64
-	utSd float64
+	inSd float64 // of cut-in, Pa
+	utSd float64 // of cut-out, Pa
 
 	have    bool
 	prev    point
@@ -78,7 +78,7 @@ func (s *segmenter) start() {
 		fill: [moods][moods]float64{
 			{math.Log(1 - fillBegins), math.Log(fillBegins)}, {math.Log(1 - fillGoesOn), math.Log(fillGoesOn)},
 		},
-		still: math.Log(notDriven), wakes: math.Log(dead2pump), fillMost: math.Log(fillMost), anything: math.Log(anything),
+		still: math.Log(notDriven), wakes: math.Log(wakes), fillMost: math.Log(fillMost), anything: math.Log(anything),
 	}
 	s.have, s.n, s.done, s.warm = false, 0, 0, 0
 }
@@ -102,12 +102,26 @@ func leakSize(level int) (share, sd float64) {
 // soft is a smooth step from 0 to 1, within a few hundredths of the normal distribution's.
 func soft(z float64) float64 { return 1 / (1 + math.Exp(-1.702*z)) }
 
-// The chances of a block of half a second; common practice for orders of magnitude, no source. None was fitted.
+// moves is the chance that a switch moves on the way from one place, where it has not, to another, in standard deviations
+// from where it is thought to stand; it moves at the lower end.
+func moves(from, to float64) float64 {
+	switch before := soft(from); {
+	case to >= from:
+		return 0
+	case before == 0:
+		return 1
+	default:
+		return 1 - soft(to)/before
+	}
+}
+
 // stalls is the logarithm of the chance that nothing drives the compressor any more while it is wanted. It is as small
 // as half a minute of quiet is telling: where one open fill valve takes just what the compressor gives, a bag that fills
 // looks like rest for as long as it fills, and days broke down by that.
 const stalls = -200.0
 
+// The chances of a block of half a second, and how far things stray: orders of magnitude, chosen on simulated days
+// (NOTES.md); common practice, no source.
 const (
 	coolTime   = 35.0   // s in which a tank's gas cools to its wall: 12 to 90
 	hotShare   = 0.35   // of a rise that is heat: 1 - wall/(k*inlet), absolute temperatures; heatShare for a fall
@@ -116,7 +130,7 @@ const (
 	leakComes  = 1e-30  // a loss that lasts changes its size
 	seldom     = 1e-7   // an engine starts or stops
 	nearCutOut = 0.3    // of the gap below the cut-out, in which a switch may stop too early
-	dead2pump  = 1e-7   // an engine starts below the cut-in
+	wakes      = 1e-7   // an engine starts below the cut-in
 	weakPump   = 0.01   // what seemed a leak while the compressor ran was a compressor that gives less
 	notDriven  = 0.02   // at the cut-in nothing drives the compressor
 	stubborn   = 0.05   // least chance that a switch lets the pressure pass: it may have drifted
@@ -232,8 +246,8 @@ func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) 
 	// A switch that did not move at a pressure will not do so there later: only lower and higher pressures than those
 	// since it last moved count.
 	low, high := min(s.lowest, st.to.v), max(s.highest, st.to.v)
-	starts := 1 - soft((low-s.in)/s.inSd)/soft((s.lowest-s.in)/s.inSd)
-	stops := 1 - soft((s.out-high)/s.utSd)/soft((s.out-s.highest)/s.utSd)
+	starts := moves((s.lowest-s.in)/s.inSd, (low-s.in)/s.inSd)
+	stops := moves((s.out-s.highest)/s.utSd, (s.out-high)/s.utSd)
 	s.lowest, s.highest = low, high
 	if s.now() {
 		s.lowest = st.to.v
@@ -244,7 +258,8 @@ func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) 
 	starts = min(max(starts, rare), 1-stubborn)
 	stops = min(stops, 1-stubborn)
 	// A switch may have drifted, and stop somewhat early; far below the cut-out none does.
-	far := (s.out - s.highest - (s.out-s.in)*nearCutOut) / ((1 - nearCutOut) * (s.out - s.in))
+	gap := max(s.out-s.in, minGap)
+	far := (s.out - s.highest - gap*nearCutOut) / ((1 - nearCutOut) * gap)
 	odd := math.Log(rare) + min(max(far, 0), 1)*stalls
 	still := s.odds.still
 	if st.from.v-st.to.v > s.lift*dt {
