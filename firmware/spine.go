@@ -92,7 +92,8 @@ type Spine struct {
 
 	students []student // in the order in which people are told what they learned
 	keptAt   time.Duration
-	tested   time.Time // when a leak-down test was last judged; zero: never, or not known
+	told     map[string]toldLeak // leaks whose size is in the journal, by place
+	tested   time.Time           // when a leak-down test was last judged; zero: never, or not known
 
 	first, now time.Duration
 	begun      bool
@@ -118,7 +119,7 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	if err := ao.Validate(); err != nil {
 		return nil, err
 	}
-	s := &Spine{o: o, table: o.Table, last: make([]lastValue, o.Table.Len()), rules: map[alarms.Suppressor]bool{}}
+	s := &Spine{o: o, table: o.Table, last: make([]lastValue, o.Table.Len()), rules: map[alarms.Suppressor]bool{}, told: map[string]toldLeak{}}
 	s.engine = alarms.New(ao, transitions{s})
 	if o.Saved != nil {
 		s.engine.Restore(*o.Saved)
@@ -130,7 +131,7 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	}
 	s.trust = trust.New(trustOptions(o.Machine, o.Table), o.Table, sink)
 	co := compressorOptions(o.Machine, o.Table, runs{s})
-	co.Saved, co.Notes = o.Learned[compressorMemory], s
+	co.Saved, co.Notes, co.Use = o.Learned[compressorMemory], s, s.use
 	s.comp = compressor.New(co, o.Table, sink)
 	lo := leakOptions(o.Machine, o.Table, s.comp)
 	lo.Saved, lo.Notes, lo.Sized = o.Learned[leakMemory], s, s.sized
@@ -208,9 +209,36 @@ type transitions struct{ s *Spine }
 // Transition passes an alarm's change on.
 func (t transitions) Transition(tr alarms.Transition) { t.s.o.Out.Transition(tr) }
 
-// sized passes on a leak's size.
+// use is what bags, known drains and leaks take, m3/s ANR.
+func (s *Spine) use() (float64, bool) {
+	bags, bleed, leak, known := s.leaks.Flows()
+	return bags.SI + bleed.SI + leak.SI, known
+}
+
+// sized passes on a leak's size. The journal gets the first one, and each one that contradicts what stands there.
 func (s *Spine) sized(at time.Duration, l leakwatch.Leak) {
+	told, ok := s.told[l.Where]
+	if !ok || told.raised != l.Raised || told.flow < l.Flow.Low || told.flow > l.Flow.High {
+		s.told[l.Where] = toldLeak{l.Raised, l.Flow.SI}
+		perMinute := l.Flow.Unit
+		s.Note(at, "leak-sized", fmt.Sprintf("Air leak, %s: about %.2g L/min ANR (%.2g to %.2g). It began about %s before it was found.",
+			l.Where, perMinute.From(l.Flow.SI), perMinute.From(l.Flow.Low), perMinute.From(l.Flow.High), roughly(l.Raised-l.Since)))
+	}
 	s.o.Out.Estimate(Estimate{At: at, Key: leakwatch.KeyLeak, Where: l.Where, Leak: l.Flow})
+}
+
+// toldLeak is a leak's size as the journal has it.
+type toldLeak struct {
+	raised time.Duration
+	flow   float64
+}
+
+// roughly writes a span as people say it.
+func roughly(d time.Duration) string {
+	if d < 90*time.Second {
+		return fmt.Sprintf("%d s", int(max(0, d).Seconds()))
+	}
+	return fmt.Sprintf("%d min", int(math.Round(d.Minutes())))
 }
 
 type runs struct{ s *Spine }
