@@ -157,6 +157,10 @@ export const scenes = {
     t: '10:25:00', alarms: [alarm('air-leak', 'tank side', 'Air leak', 'low', 'active_acked', '10:19:00.000', { do: 'test the tank side', from: 'parked' })],
     now: { ...healthy, budget: { ...healthy.budget, leak: flow(9, { low: 4, high: 14 }), spare: flow(141) } },
   },
+  vented: {
+    t: '11:02:00', alarms: [alarm('air-leak', 'front rank', 'Air leak', 'low', 'active_unacked', '10:19:00.000', { do: 'note the place; test it at the next stop', from: 'parked' })],
+    now: { ...healthy, do: 'carry on', lowered: false, ranks: [rank('front', 1, 310, { raised: true, assumed: true }), rank('rear', 64, 270, { raised: true, assumed: true })], left: null, budget: { gives: flow(181, { low: 149, high: 215 }), rated: false, drains: flow(2), use: flow(204), short: flow(23) } },
+  },
   unsure: {
     t: '10:30:00', alarms: [], now: {
       ...healthy, learning: 'leak watch learning, 40 min left', budget: { gives: flow(180, { low: 170, high: 188 }), rated: false, bags: flow(28), drains: flow(2), leak: flow(0.4, { low: -1.2, high: 1.6 }), spare: flow(149, { low: 139, high: 158 }) },

@@ -166,7 +166,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
 
 function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: number; tick: number }; y: number; rank: LineRank; short: Measure | undefined; last: boolean }) {
   if (short) {
-    return <text class="t-glance alarm-ink" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{figure(short)} short</text>
+    return <text class="t-glance alarm-ink clear" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{figure(short)} short</text>
   }
   const word = rank.raised ? 'raised' : rank.assumed ? 'assumed' : 'need'
   const under = y + 34 < p.ground - 2
@@ -221,7 +221,8 @@ function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const y = Math.min(height(p, s.top, f.kPa), p.ground - 64)
   const k = small ? 0.5 : 1
   const toLeft = slot !== undefined
-  const x = slot ? slot.step : p.tank.to
+  // Where the rank stands so low that the strokes are raised, they keep left of the falling line.
+  const x = slot ? slot.step - (height(p, s.top, f.kPa) > y ? 26 * k : 0) : p.tank.to
   const dir = toLeft ? -1 : 1
   const stroke = (x0: number, y0: number, dx: number, dy: number) => `M${x + dir * x0 * k} ${y + y0 * k} l${dir * dx * k} ${dy * k}`
   const d = [stroke(12, 3, 40, 0), stroke(10, 12, 35, 14), stroke(5, 21, 20, 24)].join(' ')

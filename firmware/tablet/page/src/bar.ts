@@ -66,12 +66,15 @@ export function textWidth(text: string, size: number): number {
 /** bar lays the budget out in width px; sizes are those of the loud and the quiet text. */
 export function bar(s: BarState, width: number, loud: number, quiet: number): Bar {
   const end = width >= 1000 ? 860 : Math.round(width * 0.838)
-  const uses: [Segment['name'], Measure | undefined][] = s.bags || s.drains || s.leak
-    ? [['bags', s.bags], ['drains', s.drains], ['leak', s.leak]] : [['use', s.use]]
+  // While the split is not known, all uses are one; the declared drains are in it.
+  const uses: [Segment['name'], Measure | undefined][] = s.use && !s.bags && !s.leak
+    ? [['use', s.use]] : [['bags', s.bags], ['drains', s.drains], ['leak', s.leak]]
   const gives = s.gives && s.gives.value > 0 ? s.gives : undefined
   const scale = end / (gives ? gives.value : round(uses.reduce((sum, [, m]) => sum + Math.max(m?.value ?? 0, 0), 0)))
   const out: Bar = { post: gives ? end : undefined, outlined: gives !== undefined && usesKnown(s), postWidth: undefined, segments: [], stripes: undefined, cut: false, top: [], inside: [], words: (gives && usesKnown(s)) || !wordsFit(s, width, loud, quiet) ? '' : s.words }
-  if (gives?.low !== undefined && gives.high !== undefined && gives.high > gives.low) {
+  // Where it is short the end is measured and sharp: "about" alone says that the post is not.
+  const shortOf = s.short !== undefined && s.short.value > 0
+  if (!shortOf && gives?.low !== undefined && gives.high !== undefined && gives.high > gives.low) {
     out.postWidth = { from: Math.max(0, gives.low * scale), to: Math.min(width, gives.high * scale) }
   }
   let x = 0
@@ -87,7 +90,7 @@ export function bar(s: BarState, width: number, loud: number, quiet: number): Ba
     }
     x += w + (x + w < end ? 2 : 0)
   }
-  if (gives && s.short && s.short.value > 0) {
+  if (gives && s.short && shortOf) {
     const w = s.short.value * scale
     out.cut = w > width - end - 2
     out.segments.push({ name: 'short', x: end, width: Math.max(4, Math.min(w, width - end - 2)) })

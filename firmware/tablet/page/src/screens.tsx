@@ -2,7 +2,8 @@
 
 import type { ComponentChildren } from 'preact'
 import { BudgetBar } from './BudgetBar'
-import { usesKnown, wordsFit } from './bar'
+import { textWidth, usesKnown, wordsFit } from './bar'
+import { lines } from './measure'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
@@ -102,10 +103,11 @@ export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; al
 /** HomeScreen is what an operator drives by. */
 export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
-  const at = zones(room, loud, view.head.mark === 'title' && !loud)
+  const note = view.head.mark === 'title' && !loud
+  const at = zones(room, loud, note, note && !room.phone ? 33 * (lines(`${view.head.title} ${view.head.cause}`, 830, 30) - 1) : 0)
   const width = room.phone ? 358 : 1042
   // A phone has room for the first of what is being learned.
-  const note = (room.phone && view.note.length > 44 ? view.note.split('; ')[0] : view.note) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
+  const foot = (room.phone && view.note.length > 44 ? view.note.split('; ')[0] : view.note) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (
@@ -128,7 +130,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
           <p key={f.words}><span data-what="fact" data-value={f.value} data-unit={f.unit}>{f.value}</span><span class="unit">{f.words}</span></p>
         ))}
       </section>
-      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : note && <p class="foot-note">{note}</p>}
+      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : foot && <p class="foot-note" style={room.phone ? {} : { maxWidth: `${1170 - textWidth(view.sim, 21)}px` }}>{foot}</p>}
       {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} test={room.phone ? view.test : undefined} />}
     </div>
   )
@@ -149,8 +151,8 @@ function Hatch() {
   )
 }
 
-/** zones says where the drawing and the bar stand. */
-function zones(room: Room, loud: boolean, note: boolean): { line: number; lineHeight: number; bar: number; barHeight: number } {
+/** zones says where the drawing and the bar stand; more is what a long note takes of the drawing. */
+function zones(room: Room, loud: boolean, note: boolean, more: number): { line: number; lineHeight: number; bar: number; barHeight: number } {
   if (room.phone) {
     const bar = room.height - 318
     const line = loud ? 300 : note ? 262 : 170
@@ -158,7 +160,7 @@ function zones(room: Room, loud: boolean, note: boolean): { line: number; lineHe
   }
   const low = room.height < 780
   const bar = room.height - (low ? 226 : loud ? 228 : 238)
-  const line = loud ? (low ? 272 : 300) : low ? 222 : 242
+  const line = (loud ? (low ? 272 : 300) : low ? 222 : 242) + more
   return { line, lineHeight: bar - line - (loud ? 10 : 14), bar, barHeight: low ? 104 : 112 }
 }
 

@@ -130,6 +130,10 @@ describe('water and the foot of home', () => {
     expect(noteOf(n, unsaid, '')).toBe('leak watch learning, 40 min left; learning the compressor')
     expect(noteOf({ ...n, banner: 'Machine file refused.' }, unsaid, '')).toBe('Machine file refused.')
     expect(noteOf(healthy, unsaid, '')).toBe('')
+    // Words of a whole budget repeat the bar; words of half a one do not.
+    const said = { ...healthy, budget: { ...healthy.budget, words: 'the compressor can give 180 L/min' } }
+    expect(noteOf(said, { ...unsaid, bags: said.budget.bags ?? undefined }, '')).toBe('')
+    expect(noteOf(said, { ...unsaid, use: { value: 31, unit: 'L/min' } }, '')).toBe(said.budget.words)
   })
 })
 
@@ -161,6 +165,9 @@ describe('a leak in the budget', () => {
     const b = lay({ bags: flow(8), leak: flow(120, { low: 112, high: 128 }), spare: flow(50), mark: { where: 'not told apart', priority: 'medium' } })
     expect(b.inside.find((l) => l.what === 'leak')?.text).toBe('leak, about ')
     expect(named('Air leak', 'not told apart')).toBe('Air leak, place not told apart')
+  })
+  test('an unsure post does not blur the sharp end of what is short', () => {
+    expect(lay({ gives: flow(180, { low: 160, high: 200 }), spare: undefined, short: flow(20) }).postWidth).toBeUndefined()
   })
   test('the spare stands beside an unsure post', () => {
     const b = lay({ gives: flow(180, { low: 160, high: 200 }) })

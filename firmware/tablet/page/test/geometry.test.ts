@@ -117,6 +117,8 @@ describe('the budget bar', () => {
     const unknown = { bags: undefined, drains: undefined, leak: undefined, spare: undefined, words: 'use: watching, 10 min of work needed' }
     expect(lay(budget(unknown))).toMatchObject({ post: 860, outlined: false, segments: [], words: unknown.words })
     expect(lay(budget()).outlined).toBe(true)
+    // While the split is not known all use is one bar, whatever is declared of the drains.
+    expect(lay(budget({ bags: undefined, leak: undefined, use: flow(90) })).segments[0]).toMatchObject({ name: 'use', width: 430 })
     // The declared drains are no measurement of use.
     expect(lay(budget({ ...unknown, drains: flow(2) }))).toMatchObject({ outlined: false, segments: [{ name: 'drains' }], words: unknown.words })
   })
