@@ -3,13 +3,16 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"time"
 
 	"airhold/firmware/alarms"
+	"airhold/firmware/findings"
 )
 
 func atLeast(low float64) target { return target{low, math.Inf(1), true} }
@@ -40,9 +43,32 @@ func (s *seasonSheet) share(words string, k, n int, bar, aim target) {
 	})
 }
 
-// rate adds a line of k events in so many hours, to an hour or to a hundred.
-func (s *seasonSheet) rate(words string, k int, h, per float64, bar, aim target) {
+// counted is what happened on one machine: events, and in how many hours.
+type counted struct {
+	k int
+	h float64
+}
+
+// rate adds a line of events by the hour or by a hundred. Alarms come in clusters, a machine that is misjudged once is so
+// again: the interval is the wider one of Poisson's and of drawing the machines anew.
+func (s *seasonSheet) rate(words string, machines []counted, per float64, bar, aim target) {
+	k, h := 0, 0.0
+	numbers := make([]float64, len(machines))
+	for i, m := range machines {
+		k, h = k+m.k, h+m.h
+		numbers[i] = float64(i)
+	}
 	low, high := poisson(k, s.level)
+	if k > 0 {
+		least, most := bootstrap(numbers, s.level, func(x []float64) float64 {
+			n, t := 0, 0.0
+			for _, i := range x {
+				n, t = n+machines[int(i)].k, t+machines[int(i)].h
+			}
+			return float64(n) / math.Max(t, 1e-9) * h
+		})
+		low, high = math.Min(low, least), math.Max(high, most)
+	}
 	unit := "/h"
 	if per != 1 {
 		unit = fmt.Sprintf("/%gh", per)
@@ -112,20 +138,29 @@ func (s *seasonSheet) compressor() {
 
 // falseLeaks counts what was announced with no leak there: on sound days, and on the leak days before their leak.
 func (s *seasonSheet) falseLeaks() {
-	k, h, before, beforeH := 0, 0.0, 0, 0.0
-	for _, d := range s.soundDays() {
-		k += d.leaks(hours(24))
-		h += d.hours
-	}
+	var sound, all []counted
 	for i := range s.all {
+		var c counted
+		for j := range s.all[i].sound {
+			d := &s.all[i].sound[j]
+			c.k += d.leaks(hours(24))
+			c.h += d.hours
+		}
+		sound = append(sound, c)
 		for j := range s.all[i].leaks {
 			d := &s.all[i].leaks[j]
-			before += d.leaks(d.onset)
-			beforeH += d.onset.Hours()
+			c.k += d.leaks(d.onset)
+			c.h += d.onset.Hours()
 		}
+		all = append(all, c)
 	}
-	s.rate("false leak alarms", k+before, h+beforeH, 100, atMostOf(1), atMostOf(0.2))
-	s.rate("  of these on days without any leak", k, h, 100, target{}, target{})
+	s.rate("false leak alarms", all, 100, atMostOf(1), atMostOf(0.2))
+	s.rate("  of these on days without any leak", sound, 100, target{}, target{})
+	free := 0
+	for _, c := range all {
+		free += is(c.k == 0)
+	}
+	s.share("  machines without one", free, len(all), target{}, target{})
 }
 
 // nightOf is the largest leak, L/min ANR on the night's average, of a tank that held: the bars are for those. A larger one
@@ -253,60 +288,63 @@ func (s *seasonSheet) weak() {
 
 // alarms are all that are announced on sound days.
 func (s *seasonSheet) alarms() {
-	var n [4]int
-	h, silent := 0.0, 0
-	kinds := map[string]int{}
-	for _, d := range s.soundDays() {
-		h += d.hours
-		for _, r := range d.raised {
-			n[0]++
-			if int(r.priority) < len(n) {
-				n[r.priority]++
+	count := func(of func(r *raising) bool) (out []counted) {
+		for i := range s.all {
+			var c counted
+			for j := range s.all[i].sound {
+				d := &s.all[i].sound[j]
+				c.h += d.hours
+				for k := range d.raised {
+					c.k += is(of(&d.raised[k]))
+				}
 			}
-			silent += is(r.silent)
-			kinds[string(r.key)]++
+			out = append(out, c)
+		}
+		return out
+	}
+	kinds := map[findings.Key]int{}
+	for _, d := range s.soundDays() {
+		for _, r := range d.raised {
+			kinds[r.key]++
 		}
 	}
-	s.rate("all alarms of a normal season", n[0], h, 1, atMostOf(2), atMostOf(0.5))
+	s.rate("all alarms of a normal season", count(func(*raising) bool { return true }), 1, atMostOf(2), atMostOf(0.5))
 	for _, p := range []alarms.Priority{alarms.High, alarms.Medium, alarms.Low} {
-		s.rate("  "+p.String()+" priority", n[p], h, 1, target{}, target{})
+		s.rate("  "+p.String()+" priority", count(func(r *raising) bool { return r.priority == p }), 1, target{}, target{})
 	}
-	s.rate("  without sound, in another's group", silent, h, 1, target{}, target{})
-	names := make([]string, 0, len(kinds))
-	for k := range kinds {
-		names = append(names, k)
-	}
-	slices.SortFunc(names, func(a, b string) int { return kinds[b]*1000 - kinds[a]*1000 + is(a > b) - is(a < b) })
-	for _, k := range names {
-		s.rate("  "+k, kinds[k], h, 1, target{}, target{})
+	s.rate("  without sound, in another's group", count(func(r *raising) bool { return r.silent }), 1, target{}, target{})
+	names := slices.SortedFunc(maps.Keys(kinds), func(a, b findings.Key) int {
+		return cmp.Or(kinds[b]-kinds[a], cmp.Compare(a, b))
+	})
+	for _, key := range names {
+		s.rate("  "+string(key), count(func(r *raising) bool { return r.key == key }), 1, target{}, target{})
 	}
 }
 
 // odd are the days on which somebody might take something for a leak.
 func (s *seasonSheet) odd() {
-	sum, sumH := 0, 0.0
-	var lines []func()
-	for k, kind := range oddKinds() {
-		n, h := 0, 0.0
+	count := func(of func(kind int) bool) (out []counted, sum float64) {
 		for i := range s.all {
+			var c counted
 			for j := range s.all[i].odd {
-				if o := &s.all[i].odd[j]; o.kind == k {
-					n += o.leaks(hours(24))
-					h += o.hours
+				if o := &s.all[i].odd[j]; of(o.kind) {
+					c.k += o.leaks(hours(24))
+					c.h += o.hours
 				}
 			}
+			out, sum = append(out, c), sum+c.h
 		}
-		sum, sumH = sum+n, sumH+h
-		if h > 0 {
-			lines = append(lines, func() { s.rate("  "+kind.words, n, h, 100, target{}, target{}) })
-		}
+		return out, sum
 	}
-	if sumH == 0 {
+	all, h := count(func(int) bool { return true })
+	if h == 0 {
 		return
 	}
-	s.rate("false leak alarms on odd days", sum, sumH, 100, atMostOf(1), atMostOf(0.2))
-	for _, l := range lines {
-		l()
+	s.rate("false leak alarms on odd days", all, 100, atMostOf(1), atMostOf(0.2))
+	for k, kind := range oddKinds() {
+		if c, h := count(func(x int) bool { return x == k }); h > 0 {
+			s.rate("  "+kind.words, c, 100, target{}, target{})
+		}
 	}
 }
 
