@@ -102,7 +102,7 @@ func (b *balance) frame(w *Watch, n int) {
 // learn measures what the tank gains while the compressor runs and nothing is taken.
 func (b *balance) learn(w *Watch, now, mass float64, m uint8) {
 	q := &b.run
-	if m == markOn {
+	if m == markOn && !w.stands(seconds(now)) {
 		q.n++
 		if q.n == 8 { // the first frames were marked before it was certain
 			q.at, q.mass = now, mass

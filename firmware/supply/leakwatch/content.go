@@ -125,7 +125,7 @@ func (r *rank) block(w *Watch, n int) (y tally) {
 		gap := t - k.anchorAt
 		if k.have && gap < bridgeable {
 			short := float64(k.fills-k.vents) * r.jump / 1.4
-			if math.Abs(c-k.anchor-short*r.capacity(p)) < terrainStep*r.capacity(p) {
+			if math.Abs(c-k.anchor-short*r.capacity(p, w.baro)) < terrainStep*r.capacity(p, w.baro) {
 				y = tally{lost: k.anchor - c, dt: gap, fills: k.fills, vents: k.vents}
 			} else {
 				k.pending, k.gap = true, gap
@@ -154,5 +154,5 @@ func (r *rank) block(w *Watch, n int) (y tally) {
 
 // content is the free air in the rank at gauge pressure v, m3 ANR, as if at 20 degC.
 func (r *rank) content(w *Watch, v float64) float64 {
-	return (v + w.baro) / refPressure * r.Volume * (1 + r.Stretch*(v-r.middle))
+	return (v + w.baro) / refPressure * r.Volume * (1 + r.Stretch*(v-r.level))
 }

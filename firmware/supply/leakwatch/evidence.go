@@ -44,7 +44,7 @@ func (e *evidence) init(where, from string, designs []float64, threshold float64
 func (e *evidence) add(from, to time.Duration, x, sd, pressure float64) {
 	e.seen = to
 	for i, d := range e.designs {
-		e.step(i, from, to, odds(x, d, sd))
+		e.step(i, from, odds(x, d, sd))
 	}
 	if e.raised {
 		// Sound, or as large as it was found.
@@ -68,7 +68,7 @@ func (e *evidence) amount(from, to time.Duration, lost, seconds, scale, pressure
 	e.size.add(to, lost/seconds, scale/seconds, pressure)
 	lost = max(-clipAt*scale, min(clipAt*scale, lost))
 	for i, d := range e.designs {
-		e.step(i, from, to, (lost-d/2*seconds)/(scale*(1+slowShare*e.designs[0]/d)))
+		e.step(i, from, (lost-d/2*seconds)/(scale*(1+slowShare*e.designs[0]/d)))
 	}
 	if e.raised {
 		d := max(e.designs[0], e.size.at(pressure))
@@ -79,7 +79,7 @@ func (e *evidence) amount(from, to time.Duration, lost, seconds, scale, pressure
 // slowShare is how much higher the threshold of the smallest design is.
 const slowShare = 1.0
 
-func (e *evidence) step(i int, from, to time.Duration, g float64) {
+func (e *evidence) step(i int, from time.Duration, g float64) {
 	if e.sums[i] == 0 {
 		e.since[i] = from
 	}

@@ -148,7 +148,7 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Watch {
 	w.ranks = make([]rank, len(o.Ranks))
 	for i, r := range o.Ranks {
 		r.Pressure, r.Target = declared(r.Pressure), declared(r.Target)
-		w.ranks[i].init(r, w)
+		w.ranks[i].init(r)
 	}
 	w.quiet.init(TankSide, fromQuiet, quietDesigns(), quietThreshold)
 	w.quiet.size = sizer{alike: 3, share: o.VolumeUncertainty / math.Sqrt(3), model: 0.3 * litreMn}
@@ -200,10 +200,10 @@ func (w *Watch) Read(r readings.Reading) {
 
 func (w *Watch) readTank(r readings.Reading) {
 	if r.Quality == readings.Frozen {
-		w.notes.frozen(r.At)
+		w.notes.say(ofFrozen, r.At)
 	}
 	if w.in.seen && r.At < w.in.at-time.Second {
-		w.notes.backwards(w.in.at)
+		w.notes.say(ofBackwards, w.in.at)
 	}
 	if !w.in.take(r) {
 		return
@@ -221,12 +221,12 @@ func (w *Watch) frame(at time.Duration) {
 	f := &w.frames
 	joined := f.push(at)
 	if !joined && f.n > 1 {
-		w.notes.gap(at)
+		w.notes.say(ofGap, at)
 	}
 	w.baro = w.barometer.or(at, w.baro)
 	v := w.in.mean(at, 0)
 	if w.stuck.is(v, f.dt) {
-		w.notes.stuck(at)
+		w.notes.say(ofStuck, at)
 		v = math.NaN()
 	}
 	w.tank.push(f.n, v)
@@ -307,10 +307,8 @@ func (w *Watch) settled(n int) {
 // Tick lets a second pass and reports.
 func (w *Watch) Tick(at time.Duration) {
 	w.now = max(w.now, at)
-	if w.begun && w.frames.n > 0 && at-w.frames.time(w.frames.n) > silent {
-		w.notes.gap(at)
-	}
 	w.balance.evidence.tick(at)
+	w.remark(at)
 	for i := range w.ranks {
 		w.ranks[i].tick(w, at)
 	}
@@ -322,7 +320,7 @@ func (w *Watch) Tick(at time.Duration) {
 // Hold says that somebody tests for leaks: valves are worked by hand, and nothing is concluded.
 func (w *Watch) Hold(on bool, at time.Duration) {
 	if on && !w.held {
-		w.notes.hold(at)
+		w.notes.say(ofHold, at)
 	}
 	if w.held && !on {
 		w.heldTill = at + settleAfter

@@ -42,6 +42,8 @@ type rank struct {
 	tens             int
 	idleAt           time.Duration // when it was last not working
 	worked           float64       // s
+	lowered          float64       // s that it was at work
+	level            float64       // Pa gauge, at which its volume is stated: that of its work
 	filledM, ventedN float64       // m3 and a number, of the learned balance of fills and vents
 	scale2           float64       // m6, mean square of four tens
 	scales           float64
@@ -54,11 +56,15 @@ type rank struct {
 	restAt   time.Duration // when it was last working, or a long movement ended
 	rest     evidence
 	win      window
+	ripe     stillFlow
 	creep    learner
 	still    evidence
 }
 
 const (
+	untargeted  = 1.6              // times the spread, where no wanted pressure tells when a valve moves
+	firstLevel  = 250e3            // Pa gauge
+	levelMemory = 1800.0           // s
 	firstJump   = 3e3              // Pa
 	rankShare   = 0.12             // standard uncertainty of a leak as a share: the rank's volume, and valves not seen
 	deadTime    = 0.4              // s after a movement of a valve in which another is not told from it
@@ -75,9 +81,10 @@ const (
 	swell       = 0.03  // share of its content by which terrain moves a rank, before it was learned
 )
 
-func (r *rank) init(o Rank, w *Watch) {
+func (r *rank) init(o Rank) {
 	r.Rank, r.where = o, o.Name+" rank"
 	r.p.ch, r.target.ch = o.Pressure, o.Target
+	r.level = firstLevel
 	r.jump, r.high, r.low = firstJump, firstEdge, -firstEdge
 	r.work.init(r.where, fromWork, workDesigns(), workThreshold)
 	r.still.init(r.where, fromStill, stillDesigns(), stillThreshold)
@@ -112,6 +119,10 @@ func (r *rank) settled(w *Watch, n int) {
 		return
 	}
 	at := w.frames.time(n)
+	if math.IsNaN(w.tank.at(n)) {
+		r.trail, r.second, r.win.n = trail{}, tally{}, 0 // without the tank no fill is told from terrain
+		return
+	}
 	if r.begun && w.frames.dt <= workFrame {
 		r.second.add(r.block(w, n))
 	}
@@ -142,6 +153,11 @@ func (r *rank) tick(w *Watch, at time.Duration) {
 	}
 	r.restAt, r.restTen = at, tally{}
 	w.lastWork = at
+	if r.lowered == 0 {
+		r.level = r.middle
+	}
+	r.lowered++
+	r.level += (r.middle - r.level) / min(r.lowered, levelMemory)
 	if at-r.idleAt < settleWork || done.dt == 0 || w.holding(at) {
 		return
 	}
@@ -230,7 +246,11 @@ func (r *rank) closeTen(w *Watch, at time.Duration) {
 		}
 	}
 	if !learning {
-		r.work.amount(r.tenFrom, at, lost, y.dt, r.spread(p), driven(p, w.baro))
+		scale := r.spread(p)
+		if !r.target.alive(at) {
+			scale *= untargeted
+		}
+		r.work.amount(r.tenFrom, at, lost, y.dt, scale, driven(p, w.baro))
 	}
 }
 

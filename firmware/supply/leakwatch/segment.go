@@ -30,9 +30,10 @@ const (
 
 // line is the frames of one pressure.
 type line struct {
+	grain
+
 	v    [ringSize]float64 // Pa gauge, NaN where there was no reading
 	mark [ringSize]uint8
-	grain
 }
 
 func (l *line) at(n int) float64 { return l.v[n&ringMask] }

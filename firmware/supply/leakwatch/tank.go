@@ -230,7 +230,15 @@ func (f *fit) solve() {
 		f.now[0] = flow
 		f.eliminate(1)
 	}
+	f.now[1] = max(-mostWrong, min(mostWrong, f.now[1]))
+	f.now[2] = max(-mostBusy, min(mostBusy, f.now[2]))
 }
+
+// What the model may have wrong: more is a leak that was there from the beginning.
+const (
+	mostWrong = 0.6           // of the correction for cooling
+	mostBusy  = 8.0 * litreMn // with a compressor that never rests
+)
 
 // eliminate solves for the terms from the first-th on; those before are given.
 func (f *fit) eliminate(first int) {

@@ -108,7 +108,7 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 	long := s.after-s.before > sureMove && drop > max(1e3, 2.5*sd)
 	if long {
 		r.line.put(markFill, c-h, c+h)
-		r.long = c
+		r.long, r.moved = c, w.frames.time(c)
 	}
 	ratio := r.ratio(w)
 	expect := r.jump * ratio
@@ -181,7 +181,7 @@ func (r *rank) ventAt(w *Watch, s side, c, g int, own float64) {
 	long := s.before-s.after > sureMove
 	if long {
 		r.line.put(markVent, c-h, c+h)
-		r.long = c
+		r.long, r.moved = c, w.frames.time(c)
 	}
 	over := -s.jump > max(leastVent, 2.5*own) && (long || s.level-r.middle > r.high-edgeSlack)
 	if at, ok := r.vented.add(c, -s.jump, over); ok {

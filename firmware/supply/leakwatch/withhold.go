@@ -9,69 +9,102 @@ import (
 	"airhold/firmware/findings"
 )
 
-// The kinds of notes.
+// withheld is the kind of the notes.
+const withheld = "leak-watch"
+
 const (
-	withheld = "leak-watch"
+	settleAfter = 4 * time.Minute  // after a test
+	noteAgain   = 10 * time.Minute // without the matter, before it is worth a new note
+	hotGas      = 20.0             // K over the wall: more than a normal run leaves behind
+	warming     = -0.8 * litreMn   // that a standing tank seems to lose
 )
 
-const settleAfter = 4 * time.Minute // after a test
+// matter is one reason to conclude nothing.
+type matter uint8
 
-// notebook writes why nothing is concluded, once for each time.
+// The matters.
+const (
+	ofFrozen matter = iota
+	ofGap
+	ofStuck
+	ofBackwards
+	ofHold
+	ofHot
+	ofSun
+	ofShop
+	ofBarometer
+	matters
+)
+
+// sentence is what the journal says of a matter.
+func (m matter) sentence() string {
+	return [matters]string{
+		ofFrozen:    "The leak watch concludes nothing: the readings stand still to the last digit.",
+		ofGap:       "The leak watch begins anew: there is a gap in the readings of the tank.",
+		ofStuck:     "The leak watch concludes nothing: the tank's sensor repeats one value.",
+		ofBackwards: "The leak watch left out readings of the tank that were older than the one before.",
+		ofHold:      "The leak watch waits: a leak-down test runs.",
+		ofHot:       "The leak watch waits: the tank was charged from low, and its air is hot.",
+		ofSun:       "The leak watch cannot tell small leaks: the standing tank warms, in the sun perhaps.",
+		ofShop:      "The leak watch learns nothing of the compressor: the tank rises though the engine stands.",
+		ofBarometer: "The leak watch takes the standard atmosphere: there is no barometer.",
+	}[m]
+}
+
+// notebook writes why nothing is concluded, once for each time that it lasts.
 type notebook struct {
-	to                                         findings.Notes
-	gapAt, frozenAt, stuckAt, backAt, chargeAt time.Duration
-	blind                                      bool
+	to   findings.Notes
+	last [matters]time.Duration
 }
 
-const noteAgain = 10 * time.Minute
-
-func (b *notebook) say(last *time.Duration, at time.Duration, text string) {
-	fresh := *last == 0 || at-*last > noteAgain
-	*last = max(at, 1)
+func (b *notebook) say(m matter, at time.Duration) {
+	fresh := b.last[m] == 0 || at-b.last[m] > noteAgain
+	b.last[m] = max(at, 1)
 	if fresh && b.to != nil {
-		b.to.Note(at, withheld, text)
+		b.to.Note(at, withheld, m.sentence())
 	}
 }
 
-func (b *notebook) frozen(at time.Duration) {
-	b.say(&b.frozenAt, at, "The leak watch concludes nothing: the readings stand still to the last digit.")
-}
-
-func (b *notebook) gap(at time.Duration) {
-	b.say(&b.gapAt, at, "The leak watch begins anew: there was a gap in the readings of the tank.")
-}
-
-func (b *notebook) stuck(at time.Duration) {
-	b.say(&b.stuckAt, at, "The leak watch concludes nothing: the tank's sensor repeats one value.")
-}
-
-func (b *notebook) backwards(at time.Duration) {
-	b.say(&b.backAt, at, "The leak watch left out readings of the tank that were older than the one before.")
-}
-
-func (b *notebook) charge(at time.Duration) {
-	b.say(&b.chargeAt, at, "The leak watch waits: the tank was charged from low, and its air is hot.")
-}
-
-func (b *notebook) hold(at time.Duration) {
-	if b.to != nil {
-		b.to.Note(at, withheld, "The leak watch waits: a leak-down test runs.")
+// remark looks once a second for what makes the watch careful.
+func (w *Watch) remark(at time.Duration) {
+	if !w.begun || w.frames.n == 0 {
+		return
 	}
+	if at-w.frames.time(w.frames.n) > max(silent, w.silence()) {
+		w.notes.say(ofGap, at)
+	}
+	if w.heat.theta[w.thermo.best] > hotGas {
+		w.notes.say(ofHot, at)
+	}
+	if q := &w.recent; q.n > 20 && at-q.at < time.Minute && at-w.lastWork > time.Minute && q.x/q.w < warming {
+		w.notes.say(ofSun, at)
+	}
+	if w.on && w.stands(at) {
+		w.notes.say(ofShop, at)
+	}
+	if !w.barometer.alive(at) && at-w.first > 5*time.Minute {
+		w.notes.say(ofBarometer, at)
+	}
+}
+
+// stands says that the engine is known to stand, so that no compressor of it delivers.
+func (w *Watch) stands(at time.Duration) bool {
+	return (w.drive.alive(at) && w.drive.v < 0.5) || (w.ignition.alive(at) && w.ignition.v < 0.5)
 }
 
 // stuck sees a sensor that repeats one value: noise is larger than a converter's step.
 type stuck struct {
-	v    float64
-	for_ float64 // s
+	v     float64
+	since float64 // s
 }
 
 const stuckFor = 6.0 // s
 
 func (s *stuck) is(v, dt float64) bool {
 	if math.IsNaN(v) || v != s.v {
-		s.v, s.for_ = v, 0
+		s.v, s.since = v, 0
 		return false
 	}
-	s.for_ += dt
-	return s.for_ > stuckFor && dt < 1
+	s.since += dt
+	return s.since > stuckFor && dt < 1
 }
