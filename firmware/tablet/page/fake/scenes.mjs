@@ -157,6 +157,10 @@ export const scenes = {
     t: '10:25:00', alarms: [alarm('air-leak', 'tank side', 'Air leak', 'low', 'active_acked', '10:19:00.000', { do: 'test the tank side', from: 'parked' })],
     now: { ...healthy, budget: { ...healthy.budget, leak: flow(9, { low: 4, high: 14 }), spare: flow(141) } },
   },
+  filling: { // a rank that is being filled from a full tank, and sentences as long as the box has them
+    t: '09:21:00', alarms: [alarm('rank-off-target', 'front rank', 'Rank pressure off target', 'medium', 'active_acked', '09:20:30.000', { do: 'note the place; test it at the next stop', from: 'parked' })],
+    now: { ...healthy, do: 'carry on', rate: 200, learning: 'leak watch learning: 72 minutes to go', compressor: { word: 'resting', runs: 1, learning: 'learning the compressor: 39 minutes to go' }, ranks: [rank('front', 93, 310, { short: kPa(217) }), rank('rear', 260, 260)] },
+  },
   vented: {
     t: '11:02:00', alarms: [alarm('air-leak', 'front rank', 'Air leak', 'low', 'active_unacked', '10:19:00.000', { do: 'note the place; test it at the next stop', from: 'parked' })],
     now: { ...healthy, do: 'carry on', lowered: false, ranks: [rank('front', 1, 310, { raised: true, assumed: true }), rank('rear', 64, 270, { raised: true, assumed: true })], left: null, budget: { gives: flow(181, { low: 149, high: 215 }), rated: false, drains: flow(2), use: flow(204), short: flow(23) } },

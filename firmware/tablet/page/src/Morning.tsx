@@ -4,7 +4,7 @@ import './care.css'
 import { textWidth } from './bar'
 import { between, Square, tallOf, type Row } from './Care'
 import { sentence, share, type CareItem } from './care'
-import { lines } from './measure'
+import { fit, lines, noteLines } from './measure'
 import { night, nightCurve, spoken, type MorningView, type NightSize, type Share } from './morning'
 import { Answer, Button, Rail, Top, type Acts, type Room } from './screens'
 import type { Home } from './view'
@@ -16,7 +16,8 @@ export function MorningScreen({ view, morning, room, acts }: { view: Home; morni
   const head = phone && morning.places ? { ...morning.head, rows: [...morning.head.rows, { when: 'Where', text: morning.places }].slice(0, 2) } : morning.head
   const at = places(room, head, morning, view.care)
   const more = view.care.length - at.chores.length
-  const note = more > 0 ? `${more} more due, in Menu, Care` : view.note
+  const across = phone ? 358 : 1170 - textWidth(view.sim, 21)
+  const note = more > 0 ? `${more} more due, in Menu, Care` : fit(view.note, across, phone ? 17 : 21)
   return (
     <div class={`home first ink-of-${head.ink}`}>
       <Top head={head} phone={phone} also={phone ? '' : morning.places} />
@@ -31,7 +32,7 @@ export function MorningScreen({ view, morning, room, acts }: { view: Home; morni
         {at.shared && <p class="said"><b>For each:</b> {at.shared}</p>}
         <ul class="chores">{at.chores.map((c) => <Chore key={c.item} c={c} acts={acts} moving={view.moving} />)}</ul>
       </section>
-      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : note && <p class="foot-note" style={phone ? {} : { maxWidth: `${1170 - textWidth(view.sim, 21)}px` }}>{note}</p>}
+      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : note && <p class="foot-note" style={{ maxWidth: `${across}px` }}>{note}</p>}
       {!(phone && head.seen.length > 0) && <Rail acts={acts} />}
     </div>
   )
@@ -62,8 +63,8 @@ function places(room: Room, head: MorningView['head'], m: MorningView, care: Car
   const size = phone ? 22 : 34
   const rows = head.rows.reduce((n, r) => n + lines(r.text, phone ? 262 : 870, size), 0)
   const noted = head.mark === 'title'
-  const cause = head.cause ? lines(head.cause, phone ? 300 : 840, phone ? 22 : 27) : 0
-  const note = !noted ? 0 : phone ? 22 + 12 + 32 + 27 * cause : lines(`${head.title} ${head.cause}`, 830, 32) === 1 ? 41 : 41 + 33 * cause
+  const cause = phone ? (head.cause ? lines(head.cause, 300, 22) : 0) : noteLines(head.title, head.cause)
+  const note = !noted ? 0 : phone ? 22 + 12 + 32 + 27 * cause : 41 + 33 * cause
   const word = phone ? (head.word.length > 15 ? 72 : 36) : low ? 84 : 104
   const line = Math.round((phone ? 16 : low ? 22 : 32) + word + 10 + rows * size * 1.2 + note + (phone ? 16 : rows > 1 || noted ? 14 : low ? 22 : 37))
   const bottom = room.height - (phone ? 176 : 40)

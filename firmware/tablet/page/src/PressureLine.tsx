@@ -195,8 +195,8 @@ function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
     return <text class="t-quiet" x={first.tick} y={height(p, s.top, s.ranks[0].need.kPa) - 24} text-anchor="end">time not known</text>
   }
   if (h === undefined || s.left === undefined) return null
-  const mid = (h.from + h.to) / 2
-  const arrow = `M${h.x} ${h.from} V${h.to} m-7 -11 l7 11 l7 -11 M${h.x - 7} ${h.from + 11} l7 -11 l7 11`
+  const mid = (h.from + h.low) / 2
+  const arrow = `M${h.x} ${h.from} V${h.low} m-7 -11 l7 11 l7 -11 M${h.x - 7} ${h.from + 11} l7 -11 l7 11`
   const base = h.text === 'two' ? mid + 5 : mid + 18
   return (
     <g>

@@ -45,6 +45,6 @@ function factUnit(words: string): string {
 export function noteOf(n: Now, bar: BarState, cause: string): string {
   if (n.banner && cause !== n.banner) return n.banner
   const learns = [n.learning, n.compressor.learning].filter((s, i, all) => s && all.indexOf(s) === i).join('; ')
-  // Once the bar has all its parts it says the same as the words do.
-  return learns || (n.budget.gives && usesKnown(bar) && !bar.bags ? n.budget.words : '') || n.why || ''
+  // Once the bar has its parts and a learned post it says the same as the words do.
+  return learns || (n.budget.gives && n.budget.rated && usesKnown(bar) && !bar.bags ? n.budget.words : '') || n.why || ''
 }

@@ -125,6 +125,7 @@ export interface Headroom {
   x: number
   from: number
   to: number
+  low: number // arrow and text end here: a shortage of the same rank has its words above the tick
   text: 'two' | 'one' | 'none' // lines of text there is room for
 }
 
@@ -141,8 +142,10 @@ export function headroom(p: Plan, s: LineState, small: boolean): Headroom | unde
   const from = height(p, s.top, s.tank.kPa) + 5
   const to = height(p, s.top, need.kPa) - 6
   if (to - from < 24) return undefined
-  const text = s.ranks.length > 2 || to - from < 46 ? 'none' : to - from < 90 ? 'one' : 'two'
-  return { x: (slot.end + slot.tick) / 2, from, to, text }
+  const short = s.ranks[best]?.short
+  const low = to - (short && short.value > 0 ? 44 : 0)
+  const text = s.ranks.length > 2 || low - from < 46 ? 'none' : low - from < 90 ? 'one' : 'two'
+  return { x: (slot.end + slot.tick) / 2, from, to, low, text }
 }
 
 /** leakAt says where the strokes of a leak stand: at the tank, or at the fall of a rank; -1 is the tank. */

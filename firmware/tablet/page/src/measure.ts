@@ -15,6 +15,11 @@ function wide(text: string, size: number, weight: number): number {
   return pen.measureText(text).width
 }
 
+/** beside says whether the cause of a quiet alarm stands on the line of its title. */
+function beside(title: string, cause: string, width: number): boolean {
+  return wide(title, 34, 650) + 18 + wide(cause, 27, 500) <= width
+}
+
 /** lines counts the lines that a text takes. The page draws often, so what was counted is kept until a font arrives. */
 export function lines(text: string, width: number, size: number, weight = 500): number {
   const key = `${document.fonts.status} ${width} ${size} ${weight} ${text}`
@@ -33,4 +38,16 @@ export function lines(text: string, width: number, size: number, weight = 500): 
   if (known.size > 400) known.clear()
   known.set(key, n)
   return n
+}
+
+/** noteLines counts the lines under the title that the note of a quiet alarm takes in the cab. */
+export function noteLines(title: string, cause: string): number {
+  const width = 846
+  return cause === '' || beside(title, cause, width) ? 0 : lines(cause, width, 27)
+}
+
+/** fit shortens a quiet sentence to its first part where the whole finds no room. */
+export function fit(text: string, width: number, size: number): string {
+  const first = /^(.+?)(?:; |\. )/.exec(text)?.[1]
+  return first && lines(text, width, size) > 1 ? first : text
 }

@@ -3,7 +3,7 @@
 import type { ComponentChildren } from 'preact'
 import { BudgetBar } from './BudgetBar'
 import { textWidth, usesKnown, wordsFit } from './bar'
-import { lines } from './measure'
+import { fit, noteLines } from './measure'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
@@ -104,10 +104,10 @@ export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; al
 export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const note = view.head.mark === 'title' && !loud
-  const at = zones(room, loud, note, note && !room.phone ? 33 * (lines(`${view.head.title} ${view.head.cause}`, 830, 30) - 1) : 0)
+  const at = zones(room, loud, note, note && !room.phone ? 33 * noteLines(view.head.title, view.head.cause) : 0)
   const width = room.phone ? 358 : 1042
-  // A phone has room for the first of what is being learned.
-  const foot = (room.phone && view.note.length > 44 ? view.note.split('; ')[0] : view.note) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
+  const across = room.phone ? 358 : 1170 - textWidth(view.sim, 21)
+  const foot = fit(view.note, across, room.phone ? 17 : 21) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (
@@ -130,7 +130,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
           <p key={f.words}><span data-what="fact" data-value={f.value} data-unit={f.unit}>{f.value}</span><span class="unit">{f.words}</span></p>
         ))}
       </section>
-      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : foot && <p class="foot-note" style={room.phone ? {} : { maxWidth: `${1170 - textWidth(view.sim, 21)}px` }}>{foot}</p>}
+      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : foot && <p class="foot-note" style={{ maxWidth: `${across}px` }}>{foot}</p>}
       {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} test={room.phone ? view.test : undefined} />}
     </div>
   )

@@ -131,9 +131,10 @@ describe('water and the foot of home', () => {
     expect(noteOf({ ...n, banner: 'Machine file refused.' }, unsaid, '')).toBe('Machine file refused.')
     expect(noteOf(healthy, unsaid, '')).toBe('')
     // Words of a whole budget repeat the bar; words of half a one do not.
-    const said = { ...healthy, budget: { ...healthy.budget, words: 'the compressor can give 180 L/min' } }
+    const said = { ...healthy, budget: { ...healthy.budget, rated: true, words: 'what it can give: learning' } }
     expect(noteOf(said, { ...unsaid, bags: said.budget.bags ?? undefined }, '')).toBe('')
     expect(noteOf(said, { ...unsaid, use: { value: 31, unit: 'L/min' } }, '')).toBe(said.budget.words)
+    expect(noteOf({ ...said, budget: { ...said.budget, rated: false } }, { ...unsaid, use: { value: 31, unit: 'L/min' } }, '')).toBe('')
   })
 })
 

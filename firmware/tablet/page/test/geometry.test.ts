@@ -60,6 +60,9 @@ describe('the pressure line', () => {
     expect(h?.x).toBeGreaterThan(p.slots[1]?.end ?? 0)
     expect(h?.text).toBe('two')
     expect(headroom(p, line({ tank: fig(520) }), false)?.text).toBe('one')
+    // A shortage of that rank has its words above the tick: the time keeps off them.
+    const short = line({ ranks: [{ ...rank('front', 223, 310), short: { value: 87, unit: 'kPa' } }, rank('rear', 260, 260)] })
+    expect(headroom(p, short, false)).toMatchObject({ text: 'one', low: (h?.to ?? 0) - 44, to: h?.to })
   })
   test.each([
     ['no tank', line({ tank: undefined })], ['no need', line({ ranks: [rank('front', 310, null)] })], ['no time', line({ left: undefined })],
