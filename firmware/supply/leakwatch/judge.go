@@ -12,7 +12,7 @@ const (
 	quietThreshold   = 13.0
 	balanceThreshold = 14.0
 	stillThreshold   = 11.5
-	workThreshold    = 5.8
+	workThreshold    = 6.5
 	restThreshold    = 2.0
 )
 

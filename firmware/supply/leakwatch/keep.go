@@ -64,7 +64,7 @@ func (w *Watch) Save() []byte {
 	for i := range w.ranks {
 		r := &w.ranks[i]
 		s.Ranks = append(s.Ranks, savedRank{
-			r.Name, r.bias, r.high, r.low, r.jump, r.drop, r.filledM, r.ventedN, r.worked, r.scale2, r.scales, r.creep.keep(),
+			r.Name, r.bias, r.top, r.bottom, r.jump, r.drop, r.filledM, r.ventedN, r.worked, r.scale2, r.scales, r.creep.keep(),
 		})
 	}
 	out, err := json.Marshal(s)
@@ -97,6 +97,7 @@ func (w *Watch) restore(data []byte) {
 				continue
 			}
 			r.bias, r.high, r.low, r.jump, r.drop = k.Bias, k.High, k.Low, k.Jump, k.Drop
+			r.top, r.bottom, r.seen = k.High, k.Low, edgeMemory
 			r.filledM, r.ventedN, r.worked, r.scale2, r.scales = k.Filled, k.Vented, k.Worked, k.Scale2, k.Scales
 			r.creep = k.Creep.learner()
 		}

@@ -21,16 +21,17 @@ type rank struct {
 	line   line
 
 	// The control, as its valves show it.
-	middle    float64       // Pa gauge, what the control wants as this sensor reads it
-	bias      float64       // Pa, of the sensor and of where short fills stop
-	begun     bool          // middle means something
-	high, low float64       // edges of the control's band about the middle, Pa
-	moved     time.Duration // when a valve last moved
-	long      int           // frame of the newest long movement
-	jump      float64       // of a short fill, Pa
-	drop      float64       // Pa by which a short fill lowers the tank
-	filled    peak
-	vented    peak
+	middle            float64       // Pa gauge, what the control wants as this sensor reads it
+	bias              float64       // Pa, of the sensor and of where short fills stop
+	begun             bool          // middle means something
+	top, bottom, seen float64       // means of high and low, and the s they are of
+	high, low         float64       // edges of the control's band about the middle, Pa
+	moved             time.Duration // when a valve last moved
+	long              int           // frame of the newest long movement
+	jump              float64       // of a short fill, Pa
+	drop              float64       // Pa by which a short fill lowers the tank
+	filled            peak
+	vented            peak
 
 	// At work.
 	trail            trail
@@ -86,6 +87,7 @@ func (r *rank) init(o Rank) {
 	r.p.ch, r.target.ch = o.Pressure, o.Target
 	r.level = firstLevel
 	r.jump, r.high, r.low = firstJump, firstEdge, -firstEdge
+	r.top, r.bottom = r.high, r.low
 	r.work.init(r.where, fromWork, workDesigns(), workThreshold)
 	r.still.init(r.where, fromStill, stillDesigns(), stillThreshold)
 	r.rest.init(r.where, fromRest, workDesigns(), restThreshold)

@@ -10,15 +10,17 @@ import (
 // The sizes of a step that show an open valve, Pa. Control bands are of the order of some kilopascals (common practice,
 // no source); terrain moves a bag by about as much, but slower, and never takes air from the tank.
 const (
-	leastJump = 0.8e3 // of a rank
-	leastVent = 1.7e3
-	sureMove  = 6e3   // of a rank: the valve stays open
-	ownDrop   = 2.2e3 // of the tank with no rank rising: air taken elsewhere
-	edgeSlack = 1.1e3
-	fillScore = 4.0
-	sideExtra = 2   // frames more than stepSpan on either side
-	stepNoise = 8.6 // of a step with a common slope, times the variance of one frame over the frames of a side
-	playBand  = 7e3
+	leastJump  = 0.8e3 // of a rank
+	leastVent  = 1.7e3
+	sureMove   = 6e3   // of a rank: the valve stays open
+	ownDrop    = 2.2e3 // of the tank with no rank rising: air taken elsewhere
+	edgeSlack  = 1.1e3
+	fillScore  = 4.0
+	sideExtra  = 2      // frames more than stepSpan on either side
+	stepNoise  = 8.6    // of a step with a common slope, times the variance of one frame over the frames of a side
+	edgeFirst  = 400.0  // s
+	edgeMemory = 1800.0 // s in which valves move
+	playBand   = 7e3
 )
 
 // peak follows a statistic from frame to frame and tells its local maximum, so that a short movement of a valve is
@@ -115,7 +117,7 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 	score := -1.0
 	if s.jump > leastJump && drop > 0.3*expect {
 		score = expect/(sd*sd)*(drop-expect/2) + r.jump/(own*own)*(min(s.jump, 1.5*r.jump)-r.jump/2)
-		if s.level-r.middle > r.low+edgeSlack {
+		if s.level-r.middle > r.bottom+edgeSlack {
 			score -= 8
 		}
 	}
@@ -183,7 +185,7 @@ func (r *rank) ventAt(w *Watch, s side, c, g int, own float64) {
 		r.line.put(markVent, c-h, c+h)
 		r.long, r.moved = c, w.frames.time(c)
 	}
-	over := -s.jump > max(leastVent, 2.5*own) && (long || s.level-r.middle > r.high-edgeSlack)
+	over := -s.jump > max(leastVent, 2.5*own) && (long || s.level-r.middle > r.top-edgeSlack)
 	if at, ok := r.vented.add(c, -s.jump, over); ok {
 		r.line.put(markVent, at-1, at+1)
 		if c-r.long > 2*g {
@@ -195,7 +197,11 @@ func (r *rank) ventAt(w *Watch, s side, c, g int, own float64) {
 
 // edges follows between which pressures the control leaves its valves shut.
 func (r *rank) edges(s side, dt float64) {
-	const tail, pace = 0.03, 60.0 // Pa/s
+	const tail = 0.03
+	pace := 60.0 // Pa/s
+	if r.seen < edgeFirst {
+		pace = 200
+	}
 	dev := s.level - r.middle
 	if math.Abs(dev) > 15e3 {
 		return
@@ -211,6 +217,14 @@ func (r *rank) edges(s side, dt float64) {
 	} else {
 		r.low += down
 	}
+	// The tails wander; their means over long do not, and a valve's edge stays where it is.
+	r.seen = min(r.seen+dt, edgeMemory)
+	if r.seen < edgeFirst {
+		r.top, r.bottom = r.high, r.low
+		return
+	}
+	r.top += (r.high - r.top) * dt / (r.seen - edgeFirst/2)
+	r.bottom += (r.low - r.bottom) * dt / (r.seen - edgeFirst/2)
 }
 
 // centre moves the middle towards where a valve shut: a control stops on either side of what it wants. Where the
