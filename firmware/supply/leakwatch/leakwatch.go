@@ -110,6 +110,7 @@ type Watch struct {
 	onSlope float64 // Pa/s, of a run in which nothing is taken
 	ranAt   float64 // s, when it last did
 	stuck   stuck
+	wallAt  time.Duration // when the wall was last seen
 
 	heat    thermal
 	piece   piece
@@ -220,7 +221,7 @@ func (w *Watch) readTank(r readings.Reading) {
 func (w *Watch) frame(at time.Duration) {
 	f := &w.frames
 	joined := f.push(at)
-	if !joined && f.n > 1 {
+	if !joined && f.n > 1 && at-f.time(f.n-1) > noteGap {
 		w.notes.say(ofGap, at)
 	}
 	w.baro = w.barometer.or(at, w.baro)
@@ -232,6 +233,9 @@ func (w *Watch) frame(at time.Duration) {
 	w.tank.push(f.n, v)
 	for i := range w.ranks {
 		w.ranks[i].push(w, at)
+	}
+	if f.n < 2 {
+		return
 	}
 	w.running()
 	w.steps()

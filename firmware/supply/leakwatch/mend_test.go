@@ -32,7 +32,7 @@ func TestMendedLeaksGoAway(t *testing.T) {
 				Delivery: 180 * lmin, DeliveryFall: 1.19e-7,
 			})
 			w := leakwatch.New(o, table(), heard{})
-			dice := rand.New(rand.NewPCG(1, 2)) //nolint:gosec // a simulation needs repeatable dice, not secrets
+			dice := rand.New(rand.NewPCG(1, 2))
 			var raised, gone, again time.Duration
 			var leaks []leakwatch.Leak
 			for at := time.Duration(0); at < 3*time.Hour; at += 100 * time.Millisecond {

@@ -117,7 +117,7 @@ func (r *rank) push(w *Watch, at time.Duration) {
 
 // settled takes a frame of which nothing is taken back any more.
 func (r *rank) settled(w *Watch, n int) {
-	if r.Volume <= 0 {
+	if r.Volume <= 0 || w.o.Volume <= 0 {
 		return
 	}
 	at := w.frames.time(n)

@@ -69,6 +69,10 @@ func (w *Watch) silence() time.Duration {
 
 func (r *rank) lacks(w *Watch, at time.Duration) string {
 	switch {
+	case w.in.ch == readings.NoChannel:
+		return needsTank
+	case w.o.Volume <= 0:
+		return needsVolume
 	case r.p.ch == readings.NoChannel:
 		return r.needs.pressure
 	case r.Volume <= 0:
@@ -215,9 +219,9 @@ func (w *Watch) Leaks(dst []Leak) []Leak {
 
 // recent is what quiet pieces of the last minutes found beyond bleed and baseline.
 type recent struct {
-	at          time.Duration
-	w, x, noise float64
-	n           int
+	at   time.Duration
+	w, x float64
+	n    int
 }
 
 const (

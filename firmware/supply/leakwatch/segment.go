@@ -47,9 +47,6 @@ func (l *line) mean(n, h int) float64 {
 	return s / float64(h)
 }
 
-// step is the mean of the h frames that end at n less that of the h frames before.
-func (l *line) step(n, h int) float64 { return l.mean(n, h) - l.mean(n-h, h) }
-
 func (l *line) put(m uint8, from, to int) {
 	for i := from; i <= to; i++ {
 		l.mark[i&ringMask] |= m
@@ -61,7 +58,7 @@ func (l *line) push(n int, v float64) {
 	l.mark[n&ringMask] = 0
 	if math.IsNaN(v) {
 		l.mark[n&ringMask] = markHole
-		l.grain.n = 0
+		l.n = 0
 		return
 	}
 	l.add(v)

@@ -2,7 +2,10 @@
 
 package leakwatch
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // The thermal observer follows by how much the tank's gas is warmer than its wall. In a tank of one gas temperature T
 // with a wall at W, what flows in or out changes T as d ln T = c d ln p (isentropic, c = (k-1)/k = 0.286; more where the
@@ -69,15 +72,12 @@ func (w *Watch) follow(n int, d *decay) bool {
 	dt := w.frames.dt
 	lp := math.Log(p)
 	now := w.frames.time(n).Seconds()
-	wall := w.wall.or(w.frames.time(n), math.NaN())
-	if math.IsNaN(wall) {
-		wall = w.ambient.or(w.frames.time(n), reference)
-	}
+	wall, back := w.wallNow(w.frames.time(n))
 	if !h.begun || m&markHole != 0 {
 		*h = thermal{lnp: lp, wall: wall, begun: true}
 	}
-	if h.age == 0 {
-		h.wall = wall
+	if back || h.age == 0 {
+		h.wall, h.age = wall, 0 // the gas followed the wall unseen
 	}
 	h.age += dt
 	dw := (wall - h.wall) * dt / (20 + dt)
@@ -129,6 +129,22 @@ func (w *Watch) follow(n int, d *decay) bool {
 		q.heat[j] += th * rate(th, tauOf(j)) / (h.wall + th)
 	}
 	return closed
+}
+
+// wallNow is the temperature of the tank's wall, and whether it was seen again after a while. A sensor that falls silent,
+// as with the key, leaves its last value for an hour; without one the air around stands for it.
+func (w *Watch) wallNow(at time.Duration) (kelvin float64, back bool) {
+	switch {
+	case w.wall.alive(at):
+		back = w.wallAt > 0 && at-w.wallAt > time.Minute
+		w.wallAt = at
+		return w.wall.v, back
+	case w.wall.seen && at-w.wall.at < time.Hour && w.heat.begun:
+		return w.heat.wall, false
+	case w.heat.begun:
+		return w.ambient.or(at, w.heat.wall), false
+	}
+	return w.ambient.or(at, reference), false
 }
 
 // rate is 1/tau at a difference of th.

@@ -13,14 +13,19 @@ const (
 	leastJump  = 0.8e3 // of a rank
 	leastVent  = 1.7e3
 	sureMove   = 6e3   // of a rank: the valve stays open
+	longDrop   = 1e3   // of the tank meanwhile
 	ownDrop    = 2.2e3 // of the tank with no rank rising: air taken elsewhere
-	edgeSlack  = 1.1e3
-	fillScore  = 4.0
+	edgeSlack  = 1.1e3 // within which of its edge a movement begins
+	fillScore  = 4.0   // logarithm of the odds for a fill
+	offEdge    = 8.0   // taken off them away from the edge
+	apart      = 6     // frames between movements of two ranks that do not disturb each other
+	jumpClip   = 500.0
+	jumpPace   = 0.03
 	sideExtra  = 2      // frames more than stepSpan on either side
 	stepNoise  = 8.6    // of a step with a common slope, times the variance of one frame over the frames of a side
-	edgeFirst  = 400.0  // s
+	edgeFirst  = 400.0  // s until the edges are known roughly
 	edgeMemory = 1800.0 // s in which valves move
-	playBand   = 7e3
+	playBand   = 7e3    // half the band, at most, where no wanted pressure is known
 )
 
 // peak follows a statistic from frame to frame and tells its local maximum, so that a short movement of a valve is
@@ -52,7 +57,7 @@ func (w *Watch) steps() {
 		lean = w.onSlope
 	}
 	g := f.h + sideExtra
-	if !f.have(2*g + 1) {
+	if !f.have(2*g+1) || w.o.Volume <= 0 {
 		return
 	}
 	n, h := f.n, f.h
@@ -107,7 +112,7 @@ func (l *line) around(c, g int) side {
 // fillAt looks for a fill about frame c: the rank jumps from the lower edge of its band, and the tank falls.
 func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) bool {
 	h := w.frames.h
-	long := s.after-s.before > sureMove && drop > max(1e3, 2.5*sd)
+	long := s.after-s.before > sureMove && drop > max(longDrop, 2.5*sd)
 	if long {
 		r.line.put(markFill, c-h, c+h)
 		r.long, r.moved = c, w.frames.time(c)
@@ -118,7 +123,7 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 	if s.jump > leastJump && drop > 0.3*expect {
 		score = expect/(sd*sd)*(drop-expect/2) + r.jump/(own*own)*(min(s.jump, 1.5*r.jump)-r.jump/2)
 		if s.level-r.middle > r.bottom+edgeSlack {
-			score -= 8
+			score -= offEdge
 		}
 	}
 	over := score > fillScore
@@ -136,7 +141,7 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 			if lean == 0 && !w.elsewhere(r, at) {
 				r.learnDrop(w, w.tank.mean(at-2, h)-w.tank.mean(at+h+1, h))
 			}
-			r.jump += max(-500, min(500, r.filled.step-r.jump)) * 0.03
+			r.jump += max(-jumpClip, min(jumpClip, r.filled.step-r.jump)) * jumpPace
 		}
 	}
 	return long || over
@@ -149,7 +154,7 @@ func (w *Watch) elsewhere(r *rank, n int) bool {
 		if o == r {
 			continue
 		}
-		for i := n - 6; i <= n+6; i++ {
+		for i := n - apart; i <= min(n+apart, w.frames.n); i++ {
 			if o.line.mark[i&ringMask]&markFill != 0 {
 				return true
 			}

@@ -13,7 +13,8 @@ import (
 const withheld = "leak-watch"
 
 const (
-	settleAfter = 4 * time.Minute  // after a test
+	settleAfter = 4 * time.Minute // after a test
+	noteGap     = 30 * time.Second
 	noteAgain   = 10 * time.Minute // without the matter, before it is worth a new note
 	hotGas      = 20.0             // K over the wall: more than a normal run leaves behind
 	warming     = -0.8 * litreMn   // that a standing tank seems to lose
@@ -70,7 +71,7 @@ func (w *Watch) remark(at time.Duration) {
 	if !w.begun || w.frames.n == 0 {
 		return
 	}
-	if at-w.frames.time(w.frames.n) > max(silent, w.silence()) {
+	if at-w.frames.time(w.frames.n) > max(noteGap, w.silence()) {
 		w.notes.say(ofGap, at)
 	}
 	if w.heat.theta[w.thermo.best] > hotGas {
