@@ -25,7 +25,10 @@ func TestSeasonLeaks(t *testing.T) {
 		ring bool
 		seed uint64
 	}{
-		{20, 0, 0.985, false, 101}, {60, 30 * time.Minute, 0.97, false, 103}, {140, 0, 0.95, true, 101}, {140, 0, 0.95, true, 103},
+		{20, 0, 0.985, false, 101},
+		{60, 30 * time.Minute, 0.97, false, 103},
+		{140, 0, 0.95, true, 101},
+		{140, 0, 0.95, true, 103},
 		{180, 30 * time.Minute, 0.95, true, 103},
 	} {
 		seed := tc.seed

@@ -50,6 +50,7 @@ type segmenter struct {
 	ring    [steps]step
 	n       int     // steps so far
 	done    int     // of them settled
+	sure    int     // up to which they do not look like rest
 	noise   float64 // sd of a block by the sensor, Pa
 	lowest  float64 // since the compressor last seemed on, Pa
 	highest float64 // since it last seemed off, Pa
@@ -80,7 +81,7 @@ func (s *segmenter) start() {
 		},
 		still: math.Log(notDriven), wakes: math.Log(wakes), fillMost: math.Log(fillMost), anything: math.Log(anything),
 	}
-	s.have, s.n, s.done, s.warm = false, 0, 0, 0
+	s.have, s.n, s.done, s.sure, s.warm = false, 0, 0, 0, 0
 }
 
 // leakSizes are the levels' losses as a share of the lift, and how far about each a level reaches.
@@ -132,8 +133,12 @@ const (
 	nearCutOut = 0.3    // of the gap below the cut-out, in which a switch may stop too early
 	wakes      = 1e-7   // an engine starts below the cut-in
 	weakPump   = 0.01   // what seemed a leak while the compressor ran was a compressor that gives less
+	atWork     = 0.5    // of the lift: a bag that takes air as fast shows a machine at work
 	notDriven  = 0.02   // at the cut-in nothing drives the compressor
 	stubborn   = 0.05   // least chance that a switch lets the pressure pass: it may have drifted
+	sureBelow  = 2      // sd below the cut-in, from where it is sure that the switch wants the compressor
+	driftMost  = 15e3   // Pa that a switch may have drifted unseen
+	hopeless   = 1e-6   // chance that it lets the pressure pass farther down than that
 	anything   = 1e-3   // density of a slope that nothing explains, times lift
 	offSpread  = 0.06   // by which an idle tank's slope strays, of the lift: gas that cools after a run
 	onSpread   = 0.15   // by which a rise strays: speed, heat
@@ -207,11 +212,16 @@ func (s *segmenter) forward(st *step, dt float64) {
 		}
 	}
 	slope := (st.to.v - st.from.v) / dt
+	level := s.best(pumping, hidden) / moods % levels // of the loss, if the compressor is on
+	rest := s.likely(slope, dt, st.cool, false, 0, 0)
 	top := likeNo
 	for l := range levels {
 		for mood := range moods {
 			off := s.likely(slope, dt, st.cool, false, l, mood)
 			on := s.likely(slope, dt, st.cool, true, l, mood)
+			if l == level && on >= rest {
+				s.sure = s.n
+			}
 			for to := range actors {
 				i := state(to, l, mood)
 				best, at := likeNo, state(to, l, mood)
@@ -255,14 +265,18 @@ func (s *segmenter) chances(st *step, dt float64, act *[actors][actors]float64) 
 		s.highest = st.to.v
 	}
 	rare := seldom * dt / blockLength.Seconds()
-	starts = min(max(starts, rare), 1-stubborn)
+	pass := stubborn
+	if low < s.in-driftMost {
+		pass = hopeless
+	}
+	starts = min(max(starts, rare), 1-pass)
 	stops = min(stops, 1-stubborn)
 	// A switch may have drifted, and stop somewhat early; far below the cut-out none does.
 	gap := max(s.out-s.in, minGap)
 	far := (s.out - s.highest - gap*nearCutOut) / ((1 - nearCutOut) * gap)
 	odd := math.Log(rare) + min(max(far, 0), 1)*stalls
 	still := s.odds.still
-	if st.from.v-st.to.v > s.lift*dt {
+	if st.from.v-st.to.v > atWork*s.lift*dt || low > s.in-sureBelow*s.inSd {
 		still = stalls
 	}
 	begins := math.Log(starts)
@@ -349,7 +363,10 @@ func (s *segmenter) settle(p *path) int {
 			came[i] = back[c]
 		}
 	}
-	to := max(min(limit, max(agree, forced)), s.done)
+	if first >= pumping {
+		limit = min(limit, s.sure) // the steps since then look like rest: it may prove to be one
+	}
+	to := max(min(max(limit, forced), s.n-leastBy, max(agree, forced)), s.done)
 	if to > s.done {
 		s.prune(to, p.on[(to-1)%steps])
 	}
