@@ -161,6 +161,11 @@ export const scenes = {
     t: '09:21:00', alarms: [alarm('rank-off-target', 'front rank', 'Rank pressure off target', 'medium', 'active_acked', '09:20:30.000', { do: 'note the place; test it at the next stop', from: 'parked' })],
     now: { ...healthy, do: 'carry on', rate: 200, learning: 'leak watch learning: 72 minutes to go', compressor: { word: 'resting', runs: 1, learning: 'learning the compressor: 39 minutes to go' }, ranks: [rank('front', 93, 310, { short: kPa(217) }), rank('rear', 260, 260)] },
   },
+  returned: {
+    t: '11:20:00', now: { ...healthy, tank: { ...healthy.tank, pressure: kPa(560) } }, alarms: [
+      alarm('comp-no-build', '', 'Compressor not building pressure', 'high', 'returned_unacked', '10:39:00.000'), alarm('tank-short', '', 'Tank cannot hold target', 'high', 'returned_unacked', '10:36:00.000'),
+    ],
+  },
   vented: {
     t: '11:02:00', alarms: [alarm('air-leak', 'front rank', 'Air leak', 'low', 'active_unacked', '10:19:00.000', { do: 'note the place; test it at the next stop', from: 'parked' })],
     now: { ...healthy, do: 'carry on', lowered: false, ranks: [rank('front', 1, 310, { raised: true, assumed: true }), rank('rear', 64, 270, { raised: true, assumed: true })], left: null, budget: { gives: flow(181, { low: 149, high: 215 }), rated: false, drains: flow(2), use: flow(204), short: flow(23) } },

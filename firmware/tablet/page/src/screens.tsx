@@ -104,7 +104,7 @@ export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; al
 export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const note = view.head.mark === 'title' && !loud
-  const at = zones(room, loud, note, note && !room.phone ? 33 * noteLines(view.head.title, view.head.cause) : 0)
+  const at = zones(room, loud, note, note && !room.phone ? 33 * noteLines(view.head.title, view.head.cause) + 41 * (view.head.rows.length - 1) : 0)
   const width = room.phone ? 358 : 1042
   const across = room.phone ? 358 : 1170 - textWidth(view.sim, 21)
   const foot = fit(view.note, across, room.phone ? 17 : 21) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
