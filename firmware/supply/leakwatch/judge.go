@@ -95,6 +95,9 @@ func (w *Watch) judgePiece(d *decay) {
 	if learning {
 		return
 	}
+	if w.floodedBy(nil) || w.anyShort(to) {
+		return // between fills without a break, or with a valve that stays open, the tank is never quiet
+	}
 	w.recent.add(to, x, sd)
 	w.quiet.add(from, to, x, sd, driven(d.p, w.baro))
 }
@@ -110,17 +113,7 @@ func (w *Watch) learning() bool {
 }
 
 // raised says whether any leak is.
-func (w *Watch) raised() bool {
-	if w.quiet.raised || w.balance.evidence.raised {
-		return true
-	}
-	for i := range w.ranks {
-		if w.ranks[i].still.raised || w.ranks[i].rest.raised || w.ranks[i].work.raised {
-			return true
-		}
-	}
-	return false
-}
+func (w *Watch) raised() bool { return w.balance.evidence.raised || w.placed() }
 
 // judge raises and takes back.
 func (w *Watch) judge(at time.Duration) {
@@ -129,9 +122,6 @@ func (w *Watch) judge(at time.Duration) {
 	}
 	w.quiet.judge(at)
 	w.balance.evidence.judge(at)
-	if w.quiet.raised && w.balance.evidence.raised {
-		w.balance.evidence.clear() // the same loss, and its place is known
-	}
 	for i := range w.ranks {
 		r := &w.ranks[i]
 		for _, e := range [...]*evidence{&r.work, &r.rest, &r.still} {
@@ -142,6 +132,22 @@ func (w *Watch) judge(at time.Duration) {
 			}
 		}
 	}
+	if w.placed() {
+		w.balance.evidence.clear() // it would be the same loss
+	}
+}
+
+// placed says whether a leak is raised whose place is known.
+func (w *Watch) placed() bool {
+	if w.quiet.raised {
+		return true
+	}
+	for i := range w.ranks {
+		if w.ranks[i].raisedOnce() > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // raisedOnce returns how many kinds of evidence are raised.

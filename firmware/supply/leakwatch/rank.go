@@ -31,6 +31,8 @@ type rank struct {
 	jump              float64       // of a short fill, Pa
 	drop              float64       // Pa by which a short fill lowers the tank
 	filled            peak
+	side              side    // about the frame that is looked at
+	explains          float64 // Pa of the tank's fall there that a fill of this rank would explain
 	vented            peak
 
 	// At work.
@@ -63,6 +65,8 @@ type rank struct {
 }
 
 const (
+	farBelow    = 15e3 // Pa
+	flood       = 15 * litreMn
 	untargeted  = 1.6              // times the spread, where no wanted pressure tells when a valve moves
 	firstLevel  = 250e3            // Pa gauge
 	levelMemory = 1800.0           // s
@@ -91,7 +95,7 @@ func (r *rank) init(o Rank) {
 	r.work.init(r.where, fromWork, workDesigns(), workThreshold)
 	r.still.init(r.where, fromStill, stillDesigns(), stillThreshold)
 	r.rest.init(r.where, fromRest, workDesigns(), restThreshold)
-	r.work.size = sizer{alike: 1, bounded: true, share: rankShare, grows: 0.012 / litreMn, gain: countGain, model: 0.3 * litreMn}
+	r.work.size = sizer{alike: 1, bounded: true, share: rankShare, grows: 0.002 / litreMn, gain: countGain, model: 0.3 * litreMn}
 	r.rest.size = sizer{alike: 1, bounded: true, share: rankShare, model: 0.3 * litreMn}
 	r.still.size = sizer{alike: 2, share: rankShare, model: 0.3 * litreMn}
 	r.names()
@@ -194,6 +198,10 @@ func (r *rank) stand(w *Watch, at time.Duration, y tally) {
 		return
 	}
 	p := r.line.mean(w.frames.n, w.frames.h) + w.baro
+	if r.short(w) || w.floodedBy(r) {
+		*t = tally{}
+		return
+	}
 	if !w.learning() && !math.IsNaN(p) && t.runTime > tenLong/4 {
 		scale := restScale * 1.4 * swell * r.Volume * p / refPressure
 		r.rest.amount(r.restFrom, at, t.run, t.runTime, scale, driven(p, w.baro))
@@ -203,6 +211,37 @@ func (r *rank) stand(w *Watch, at time.Duration, y tally) {
 
 // restScale is the share of the terrain's spread that is left when the planter stands.
 const restScale = 0.3
+
+// short says that the rank does not get what it wants: its valve stays open, and nothing can be counted.
+func (r *rank) short(w *Watch) bool {
+	return r.line.mean(w.frames.n, w.frames.h) < r.middle-farBelow
+}
+
+// anyShort says whether a rank does not get what it is known to want.
+func (w *Watch) anyShort(at time.Duration) bool {
+	for i := range w.ranks {
+		if r := &w.ranks[i]; r.target.alive(at) && r.short(w) {
+			return true
+		}
+	}
+	return false
+}
+
+// floodedBy says whether a leak of another rank is so large that its fills follow each other without a break.
+func (w *Watch) floodedBy(r *rank) bool {
+	for i := range w.ranks {
+		o := &w.ranks[i]
+		if o != r && o.leaksMuch(w) {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *rank) leaksMuch(w *Watch) bool {
+	return (r.work.raised && r.work.size.at(driven(r.level+w.baro, w.baro)) > flood) ||
+		(r.rest.raised && r.rest.size.at(driven(r.level+w.baro, w.baro)) > flood)
+}
 
 // one is the free air of a short fill, m3 ANR, by what the tank lost: too quick for heat.
 func (r *rank) one(w *Watch) float64 {
@@ -223,6 +262,9 @@ func (r *rank) share() float64 {
 
 // closeTen weighs ten seconds of work.
 func (r *rank) closeTen(w *Watch, at time.Duration) {
+	if r.short(w) || w.floodedBy(r) {
+		return
+	}
 	y, one := r.ten, r.one(w)
 	r.worked += y.dt
 	in := y.lost + missed(y.fills, y.dt)*one

@@ -39,7 +39,7 @@ const (
 	spanLength = 20 * time.Second
 	leakRatio  = 0.4 // critical ratio of a leak: 0.2 to 0.53 (common practice, no source)
 	goodSize   = 1.5 * litreMn
-	goodShare  = 0.4 // of the flow: an interval this wide is worth saying
+	goodShare  = 0.5 // of the flow: an interval this wide is worth saying
 )
 
 func (s *sizer) forget() {

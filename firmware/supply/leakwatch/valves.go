@@ -18,6 +18,7 @@ const (
 	edgeSlack  = 1.1e3 // within which of its edge a movement begins
 	fillScore  = 4.0   // logarithm of the odds for a fill
 	offEdge    = 8.0   // taken off them away from the edge
+	clearJump  = 0.7   // of a short fill: a rise that is one by itself
 	apart      = 6     // frames between movements of two ranks that do not disturb each other
 	jumpClip   = 500.0
 	jumpPace   = 0.03
@@ -65,15 +66,25 @@ func (w *Watch) steps() {
 	sd := w.tank.sd() * math.Sqrt(2/float64(h))
 	drop := w.tank.mean(c-1, h) - w.tank.mean(c+h, h) + lean*f.dt*float64(h+1)
 	sudden := w.tank.mean(n-h, h) - w.tank.mean(n, h) + lean*f.dt*float64(h)
-	filled := false
+	filled, explained := false, 0.0
 	for k := range w.ranks {
 		r := &w.ranks[k]
-		s := r.line.around(c, g)
+		r.side = r.line.around(c, g)
+		r.explains = 0
+		if r.begun && r.side.jump > clearJump*r.jump && r.side.level-r.middle < r.bottom+edgeSlack {
+			r.explains = r.jump * r.ratio(w)
+		}
+		explained += r.explains
+	}
+	for k := range w.ranks {
+		r := &w.ranks[k]
+		s := r.side
 		if math.IsNaN(s.jump) || !r.begun {
 			continue
 		}
 		own := r.line.sd() * math.Sqrt(stepNoise/float64(g))
-		filled = r.fillAt(w, s, c, g, drop, sd, own, lean) || filled
+		// What another rank's fill explains of the tank's fall is no evidence for this one.
+		filled = r.fillAt(w, s, c, g, drop-(explained-r.explains), sd, own, lean) || filled
 		r.ventAt(w, s, c, g, own)
 		if f.time(c)-r.moved < 20*time.Second {
 			r.edges(s, f.dt)
