@@ -113,7 +113,8 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   return (
     <div class={`home ink-of-${view.head.ink}`}>
       <Hatch />
-      <Top head={view.head} phone={room.phone} />
+      {/* A phone has no room for Tonight above a note: of the two it goes first. */}
+      <Top head={room.phone && note ? { ...view.head, rows: view.head.rows.slice(0, 1) } : view.head} phone={room.phone} />
       <Answer head={view.head} acts={acts} test={room.phone ? undefined : view.test} />
       <div class="clock">{view.clock}</div>
       <section class="zone" style={{ top: `${at.line}px` }} aria-label="Pressure">
