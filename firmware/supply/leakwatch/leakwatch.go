@@ -296,6 +296,9 @@ func (w *Watch) onThreshold(m int) float64 {
 
 // settled takes frame n, of which nothing is taken back any more.
 func (w *Watch) settled(n int) {
+	if w.frames.dt > slowest {
+		return
+	}
 	var d decay
 	if w.o.Volume > 0 {
 		if w.follow(n, &d) {
