@@ -180,6 +180,8 @@ func (s *Spine) nowBudget(n *publish.Now) {
 	switch {
 	case !b.OverhangUnknown && b.Overhang > 0 && n.State != string(supply.Holds):
 		n.Budget.Short = flow(b.Overhang)
+	case b.Short > 0:
+		n.Budget.Short = flow(b.Short)
 	case b.GivesKnown && b.UseKnown && n.State == string(supply.Holds): // the mean use lags: a low tank has none to spare
 		n.Budget.Spare = flow(b.Spare)
 	}
