@@ -165,7 +165,7 @@ func (b *baseline) learn(v, pressure, speed float64) {
 	}
 }
 
-// recent returns the median of the last runs' ratios and its interval.
+// recent returns the mean of the middle half of the last runs' ratios and its interval.
 func (t *trend) recent(now time.Duration) (Delivery, bool) {
 	from := now - trendSpan
 	if t.changed {
@@ -185,11 +185,17 @@ func (t *trend) recent(now time.Duration) (Delivery, bool) {
 		return Delivery{}, false
 	}
 	slices.Sort(r[:k])
-	mid := (r[(k-1)/2] + r[k/2]) / 2
+	mid, m := 0.0, 0
+	for _, v := range r[k/4 : k-k/4] {
+		mid += v
+		m++
+	}
+	mid /= float64(m)
 	n := float64(k)
-	// A median scatters 1.25 times as much as a mean; the runs' own scatter may have grown.
+	// The mean of the middle half scatters 1.1 times as much as the mean of all, if these are normal; the runs' own
+	// scatter may have grown.
 	scatter := max(t.base.sd(), (r[3*k/4]-r[k/4])/1.35)
-	u := 1.96 * math.Hypot(1.25*scatter/math.Sqrt(n), t.base.sd()/math.Sqrt(float64(t.base.N)))
+	u := 1.96 * math.Hypot(1.1*scatter/math.Sqrt(n), t.base.sd()/math.Sqrt(float64(t.base.N)))
 	d.Ratio, d.Low, d.High, d.Runs = math.Exp(mid), math.Exp(mid-u), math.Exp(mid+u), k
 	return d, true
 }

@@ -8,10 +8,11 @@ import (
 )
 
 const (
-	grain     = 100 * time.Millisecond // of the pressure kept for edges
-	grains    = 1024
-	edgeReach = 1250 * time.Millisecond // how far a refined edge may lie from the coarse one
-	edgeSide  = 1250 * time.Millisecond // of pressure looked at beyond that
+	grain      = 100 * time.Millisecond // of the pressure kept for edges
+	grains     = 1024
+	edgeReach  = 1250 * time.Millisecond // how far a refined edge may lie from the coarse one
+	sidePoints = 4                       // of pressure on each side of a hinge at least
+	edgeSide   = 1250 * time.Millisecond // of pressure looked at beyond that
 )
 
 // trail is the last minute or two of pressure, one mean each grain or each reading of a slower channel.
@@ -77,9 +78,6 @@ type bend struct {
 func (q *trail) hinge(at time.Duration) (bend, bool) {
 	var t, v [96]float64
 	n, base := q.window(at-edgeReach-edgeSide, at+edgeReach+edgeSide, at, t[:], v[:])
-	if n < 8 {
-		return bend{}, false
-	}
 	best := bend{}
 	least := math.Inf(1)
 	try := func(tau float64) {
@@ -92,7 +90,10 @@ func (q *trail) hinge(at time.Duration) (bend, bool) {
 	const step = 0.05
 	reach := edgeReach.Seconds()
 	for i := range int(2*reach/step) + 1 {
-		try(-reach + step*float64(i))
+		// A line through three points of noise may have any slope.
+		if tau := -reach + step*float64(i); n > 2*sidePoints && t[sidePoints-1] < tau && t[n-sidePoints] > tau {
+			try(tau)
+		}
 	}
 	return best, !math.IsInf(least, 1)
 }

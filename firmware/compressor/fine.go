@@ -25,6 +25,7 @@ type fine struct {
 	tells  float64       // the cut-in by the present run's start, Pa; NaN where it tells none
 	within float64       // its sd
 	peak   float64
+	doubts int  // in a row
 	up     mean // slopes of the run's quiet steps in the upper part of the gap, the gas's cooling taken out, Pa/s
 	filled bool // the step before was one of a fill
 	down   mean // the same of the rest before
@@ -84,8 +85,9 @@ func (c *Compressor) sift(b point) {
 }
 
 const (
-	proven = 30 * time.Second // of supply evidence since the compressor seemed to rest
-	absent = 10 * time.Minute // without any since it seemed to run
+	proven     = 30 * time.Second // of supply evidence since the compressor seemed to rest
+	doubtsMost = 3                // in a row without a stop that fits what was learned
+	absent     = 10 * time.Minute // without any since it seemed to run
 )
 
 // doubt hands back to the inference by evidence where that proves the fine answer wrong: a compressor that never gets to
@@ -99,6 +101,9 @@ func (c *Compressor) doubt(at time.Duration) {
 	case !f.on && c.infer.state == On && c.infer.evidence-max(f.edge, c.infer.since) > proven:
 		start := max(f.edge, c.infer.since, c.line.upTo)
 		f.active = false
+		if f.doubts++; f.doubts >= doubtsMost {
+			f.lift, f.miss, f.doubts = middle{}, 0, 0 // learned from something that was no stop
+		}
 		c.line.hold(start, Off)
 		c.ledger.open(start, c.infer.evidence, c.infer.from, false)
 	case f.on && c.infer.state == Off && at-c.infer.since > absent && at-f.edge > absent:
@@ -211,7 +216,7 @@ func (c *Compressor) fineStop(p point) {
 	if f.up.n >= fewestUp && f.down.n >= fewestDown {
 		c.weigh(at, level, f.up.v-f.down.v)
 	}
-	f.down = mean{}
+	f.down.n = min(f.down.n, restSteps)
 	c.learnFill(max(1, (f.peak-f.from)/max(0.5, (at-f.edge).Seconds())))
 	c.tune()
 	if !c.signalled() {

@@ -23,9 +23,11 @@ const (
 	cleanMiss     = 1.4              // by which the lines may miss the pressure at a clean edge, of what they miss at the best
 	missUp        = 0.02             // most edges are not clean:
 	missDown      = 0.3              // the lower end is followed
+	liftFew       = 3                // values of the lift, before one may be called odd
 	upperPart     = 0.4              // of the gap, above which delivery is measured
 	fewestUp      = 6                // quiet steps of a run that tell its delivery
 	fewestDown    = 8                // and of the rest before it
+	restSteps     = 60               // that the mean of rest remembers
 )
 
 // switchWalk is how a pressure switch wanders; common practice, no source.
@@ -68,14 +70,14 @@ func (f *fine) stopped(from float64, h bend) (s stop) {
 		clean := h.miss < cleanMiss*f.miss
 		f.miss += missUp * max(0, h.miss-f.miss)
 		f.miss -= missDown * max(0, f.miss-h.miss)
-		if clean || f.lift.n == 0 {
+		if clean || f.lift.n < liftFew {
 			f.lift.see(drop)
 		}
 	}
-	if f.lift.n == 0 || math.Abs(drop-f.lift.mid) > 0.5*f.lift.mid {
+	if f.lift.n == 0 || f.lift.n >= liftFew && math.Abs(drop-f.lift.mid) > 0.5*f.lift.mid {
 		return stop{} // a bag began or ceased to take air just then
 	}
-	s.real = true
+	s.real, f.doubts = true, 0
 	if !s.whole {
 		return s
 	}
