@@ -204,6 +204,7 @@ func (s *seasonSheet) nights() {
 func (s *seasonSheet) delays() {
 	var right, raisedN, sized, sizedN int
 	var errors []float64
+	var signed [2][]float64 // tank side, ranks
 	for _, c := range leakCases() {
 		var delay []float64
 		missed, spoilt := 0, 0
@@ -231,6 +232,7 @@ func (s *seasonSheet) delays() {
 					sizedN++
 					sized += is(math.Abs(e) <= 0.35)
 					errors = append(errors, 100*math.Abs(e))
+					signed[is(c.rank)] = append(signed[is(c.rank)], 100*e)
 				}
 			}
 		}
@@ -248,6 +250,8 @@ func (s *seasonSheet) delays() {
 	s.share("place right when raised", right, raisedN, atLeast(0.95), atLeast(0.99))
 	s.sample(fmt.Sprintf("size 10 min after onset, mean size of the error (%d)", sizedN), "%  ", atMostOf(35), atMostOf(15), errors, mean)
 	s.share("  within 35 %", sized, sizedN, target{}, target{})
+	s.sample(fmt.Sprintf("  tank side, mean error (%d)", len(signed[0])), "%  ", target{}, target{}, signed[0], mean)
+	s.sample(fmt.Sprintf("  ranks, mean error (%d)", len(signed[1])), "%  ", target{}, target{}, signed[1], mean)
 }
 
 func high95(x []float64) float64 { return highest(x, 0.95) }
