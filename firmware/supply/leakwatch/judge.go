@@ -41,6 +41,10 @@ const (
 	hotShare    = 0.3           // of cooling beyond, which it may have wrong
 	coldStart   = 12 * litreMn  // right after the observers began without knowing the gas
 	coldTime    = 45.0          // s, in which that goes
+	freshDay    = 0.9 * litreMn // another day than the one that was learned
+	freshTime   = 1800.0        // s
+	usualBusy   = 0.4           // share of the last minutes that a compressor delivers at work
+	longRun     = 8 * litreMn   // after it ran all the time, as for the first charge
 	blindWall   = 0.8 * litreMn // no sensor on the wall
 	resting     = 0.6 * litreMn // machine standing: sun and cloud
 	baseLow     = -0.15 * litreMn
@@ -75,6 +79,10 @@ func (w *Watch) judgePiece(d *decay) {
 		sd = math.Hypot(sd, hotShare*h)
 	}
 	sd = math.Hypot(sd, coldStart*math.Exp(-d.age/coldTime))
+	sd = math.Hypot(sd, freshDay*math.Exp(-(to-w.first).Seconds()/freshTime))
+	if d.busy > usualBusy {
+		sd = math.Hypot(sd, longRun*(d.busy-usualBusy))
+	}
 	if !w.wall.alive(to) {
 		sd = math.Hypot(sd, blindWall)
 	}

@@ -45,6 +45,7 @@ type rank struct {
 	tens             int
 	idleAt           time.Duration // when it was last not working
 	worked           float64       // s
+	today            float64       // s of it since the start
 	lowered          float64       // s that it was at work
 	level            float64       // Pa gauge, at which its volume is stated: that of its work
 	filledM, ventedN float64       // m3 and a number, of the learned balance of fills and vents
@@ -83,6 +84,7 @@ const (
 	ventMemory  = 1000.0
 	scaleMemory = 300.0
 	workLearned = 600.0 // s of work before a rank's balance says anything
+	workAgain   = 480.0 // s of work after a start: a cold sensor is off by other than yesterday's
 	swell       = 0.03  // share of its content by which terrain moves a rank, before it was learned
 )
 
@@ -267,12 +269,13 @@ func (r *rank) closeTen(w *Watch, at time.Duration) {
 	}
 	y, one := r.ten, r.one(w)
 	r.worked += y.dt
+	r.today += y.dt
 	in := y.lost + missed(y.fills, y.dt)*one
 	vents := missed(y.vents, y.dt)
 	out := vents * one
 	lost := in - out*r.share()
 	p := r.middle + w.baro
-	learning := w.learning() || r.worked < workLearned
+	learning := w.learning() || r.worked < workLearned || r.today < workAgain
 	if learning || r.calm {
 		r.filledM += in / one
 		r.ventedN += vents

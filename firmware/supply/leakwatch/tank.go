@@ -201,12 +201,13 @@ func (f *fit) spread() float64 {
 
 // at returns what a sound tank seems to lose.
 func (f *fit) at(heat, busy float64) float64 {
-	return f.now[0] + f.now[1]*heat + f.now[2]*busy
+	return f.now[0] + f.now[1]*heat + f.now[2]*min(busy, usualBusy)
 }
 
 func (f *fit) add(x, heat, busy, sd, memory float64) {
 	s := math.Hypot(sd, firstSpread)
-	e := x - (f.now[0] + f.now[1]*heat + f.now[2]*busy)
+	busy = min(busy, usualBusy)
+	e := x - f.at(heat, busy)
 	if f.count >= 20 {
 		c := 3 * math.Hypot(sd, max(firstSpread, f.spread()))
 		kept := max(-c, min(c, e))

@@ -19,7 +19,9 @@ const (
 	fillScore  = 4.0   // logarithm of the odds for a fill
 	offEdge    = 8.0   // taken off them away from the edge
 	clearJump  = 0.7   // of a short fill: a rise that is one by itself
-	apart      = 6     // frames between movements of two ranks that do not disturb each other
+	tankBefore = 2     // frames about a fill in which the tank's fall is not a leak's
+	tankAfter  = 2
+	apart      = 6 // frames between movements of two ranks that do not disturb each other
 	jumpClip   = 500.0
 	jumpPace   = 0.03
 	sideExtra  = 2      // frames more than stepSpan on either side
@@ -90,7 +92,7 @@ func (w *Watch) steps() {
 			r.edges(s, f.dt)
 		}
 	}
-	if filled || sudden > max(ownDrop, 4.5*sd) {
+	if sudden > max(ownDrop, 4.5*sd) && !filled {
 		w.tank.put(markFill, n-2*h+1, n)
 	}
 }
@@ -126,6 +128,7 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 	long := s.after-s.before > sureMove && drop > max(longDrop, 2.5*sd)
 	if long {
 		r.line.put(markFill, c-h, c+h)
+		w.tank.put(markFill, c-h, c+h)
 		r.long, r.moved = c, w.frames.time(c)
 	}
 	ratio := r.ratio(w)
@@ -143,6 +146,7 @@ func (r *rank) fillAt(w *Watch, s side, c, g int, drop, sd, own, lean float64) b
 	}
 	if at, ok := r.filled.add(c, score, over); ok {
 		r.line.put(markFill, at-1, at+1)
+		w.tank.put(markFill, at-tankBefore, at+tankAfter)
 		r.moved = w.frames.time(c)
 		if c-r.long > 2*g {
 			r.line.put(markFillAt, at, at)
@@ -248,7 +252,11 @@ func (r *rank) edges(s side, dt float64) {
 func (r *rank) centre(w *Watch, v float64) {
 	if r.target.alive(w.frames.time(w.frames.n)) {
 		if d := v - r.target.v - r.bias; math.Abs(d) < 4e3 {
-			r.bias += d * 0.02
+			pace := 0.02
+			if r.today < workAgain {
+				pace = 0.08
+			}
+			r.bias += d * pace
 		}
 		return
 	}
