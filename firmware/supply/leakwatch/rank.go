@@ -74,7 +74,7 @@ const (
 	firstJump   = 3e3              // Pa
 	rankShare   = 0.12             // standard uncertainty of a leak as a share: the rank's volume, and valves not seen
 	deadTime    = 0.4              // s after a movement of a valve in which another is not told from it
-	countGain   = 0.9              // share of a leak that counted fills and vents show: some are missed, some are terrain
+	countGain   = 0.95             // share of a leak that counted fills and vents show: some are missed, some are terrain
 	firstEdge   = 5e3              // Pa
 	settleWork  = 25 * time.Second // after lowering
 	tenLong     = 10.0             // s
@@ -293,6 +293,8 @@ func (r *rank) closeTen(w *Watch, at time.Duration) {
 		}
 	}
 	if !learning {
+		// Where many fills are seen for a vent, some are terrain.
+		r.work.size.gain = countGain * math.Sqrt(r.share())
 		scale := r.spread(p)
 		if !r.target.alive(at) {
 			scale *= untargeted
