@@ -325,6 +325,8 @@ func known(t time.Time) *time.Time {
 func (s *Spine) nowLearning(n *publish.Now) {
 	if left, ok := s.comp.LearningLeft(); ok {
 		n.Compressor.Learning = "learning the compressor: " + minutesToGo(left)
+	} else if words, ok := s.comp.Remark(); ok {
+		n.Compressor.Learning = words
 	}
 	if left, ok := s.leaks.LearningLeft(); ok {
 		n.Learning = "leak watch learning: " + minutesToGo(left)

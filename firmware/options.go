@@ -32,7 +32,7 @@ func channel(t *readings.Table, id string) readings.Channel {
 func compressorOptions(m *config.Machine, t *readings.Table, out compressor.Runs) compressor.Options {
 	o := compressor.Options{
 		Tank: channel(t, m.Tank.Channel), Running: t.Find("running"), Drive: readings.NoChannel, Ignition: t.Find("ignition"),
-		Volume: float64(m.Tank.Volume), Runs: out,
+		Barometer: t.Find("barometer"), Volume: float64(m.Tank.Volume), Runs: out,
 	}
 	if len(m.Compressors) == 0 {
 		return o
