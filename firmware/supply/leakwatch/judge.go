@@ -45,6 +45,7 @@ const (
 	freshTime   = 1800.0        // s
 	usualBusy   = 0.4           // share of the last minutes that a compressor delivers at work
 	longRun     = 8 * litreMn   // after it ran all the time, as for the first charge
+	blindFills  = 1.3           // times the uncertainty, where fills are told without a wanted pressure
 	blindWall   = 0.8 * litreMn // no sensor on the wall
 	resting     = 0.6 * litreMn // machine standing: sun and cloud
 	baseLow     = -0.15 * litreMn
@@ -86,6 +87,9 @@ func (w *Watch) judgePiece(d *decay) {
 	if !w.wall.alive(to) {
 		sd = math.Hypot(sd, blindWall)
 	}
+	if w.blindRank(to) {
+		sd *= blindFills
+	}
 	context := to-w.lastWork < workContext && w.lastWork > 0
 	if !context {
 		sd = math.Hypot(sd, resting)
@@ -108,6 +112,19 @@ func (w *Watch) judgePiece(d *decay) {
 	}
 	w.recent.add(to, x, sd)
 	w.quiet.add(from, to, x, sd, driven(d.p, w.baro))
+}
+
+// blindRank says whether a rank works to a pressure that is not known.
+func (w *Watch) blindRank(at time.Duration) bool {
+	if !w.working(at) {
+		return false
+	}
+	for i := range w.ranks {
+		if r := &w.ranks[i]; r.p.seen && !r.target.alive(at) {
+			return true
+		}
+	}
+	return false
 }
 
 // base is what a sound tank seems to lose beside its declared bleed, m3/s. Its constant part is bounded, so that a leak that was there from the beginning is not taken for health.
