@@ -93,8 +93,8 @@ func (w *Watch) restore(data []byte) {
 	for _, k := range s.Ranks {
 		for i := range w.ranks {
 			r := &w.ranks[i]
-			if r.Name != k.Name {
-				continue
+			if r.Name != k.Name || k.Jump < leastJump || k.Drop < 0 || k.High <= k.Low || k.Filled < 0 || k.Vented < 0 || k.Worked < 0 || k.Scale2 < 0 {
+				continue // another rank's, or spoiled
 			}
 			r.bias, r.high, r.low, r.jump, r.drop = k.Bias, k.High, k.Low, k.Jump, k.Drop
 			r.top, r.bottom, r.seen = k.High, k.Low, edgeMemory
