@@ -218,8 +218,10 @@ func (s *Spine) use() (float64, bool) {
 // sized passes on a leak's size. The journal gets the first one, and each one that contradicts what stands there.
 func (s *Spine) sized(at time.Duration, l leakwatch.Leak) {
 	told, ok := s.told[l.Where]
-	if !ok || told.raised != l.Raised || told.flow < l.Flow.Low || told.flow > l.Flow.High {
-		s.told[l.Where] = toldLeak{l.Raised, l.Flow.SI}
+	fresh := !ok || told.raised != l.Raised
+	other := told.flow < l.Flow.Low/resized || told.flow > l.Flow.High*resized
+	if fresh || other && at-told.at >= tellSizeEvery {
+		s.told[l.Where] = toldLeak{l.Raised, at, l.Flow.SI}
 		perMinute := l.Flow.Unit
 		s.Note(at, "leak-sized", fmt.Sprintf("Air leak, %s: about %.2g L/min ANR (%.2g to %.2g). It began about %s before it was found.",
 			l.Where, perMinute.From(l.Flow.SI), perMinute.From(l.Flow.Low), perMinute.From(l.Flow.High), roughly(l.Raised-l.Since)))
@@ -229,9 +231,15 @@ func (s *Spine) sized(at time.Duration, l leakwatch.Leak) {
 
 // toldLeak is a leak's size as the journal has it.
 type toldLeak struct {
-	raised time.Duration
-	flow   float64
+	raised, at time.Duration
+	flow       float64
 }
+
+// A size is told again when it is another one by more than its interval and this factor, and not too often.
+const (
+	resized       = 1.25
+	tellSizeEvery = 10 * time.Minute
+)
 
 // roughly writes a span as people say it.
 func roughly(d time.Duration) string {

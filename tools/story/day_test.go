@@ -58,7 +58,9 @@ func TestDayTellsItsStory(t *testing.T) {
 	if held == nil || held.at() > 3*time.Minute || !strings.HasPrefix(held.Text, "Held overnight") {
 		t.Errorf("the night in the journal: %+v; want it held, within three minutes of key-on", held)
 	}
-	drain := find(journal, func(r *record) bool { return r.Alarm == "care-due" && strings.Contains(r.Where, "drain") && r.To == "active_unacked" })
+	drain := find(journal, func(r *record) bool {
+		return r.Alarm == "care-due" && strings.Contains(r.Where, "drain") && r.To == "active_unacked"
+	})
 	if drain == nil || drain.at() > 5*time.Minute {
 		t.Errorf("the drain in the journal: %+v; want it due in the morning: two working days without one", drain)
 	}

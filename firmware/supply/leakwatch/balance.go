@@ -22,9 +22,6 @@ type balance struct {
 	mass, previous float64 // m3 ANR in the tank now, and Pa gauge at the minute's start
 	from           time.Duration
 	open           minute
-
-	minutes [10]minute // the last ten, for the air budget
-	n       int
 }
 
 // minute is what the tank's balance was over a minute, m3 ANR.
@@ -125,8 +122,6 @@ func (b *balance) learn(w *Watch, now, mass float64, m uint8) {
 // close works out the minute that ends now.
 func (b *balance) close(w *Watch, at time.Duration, v float64) {
 	o, d := b.open, w.gives()
-	b.minutes[b.n%len(b.minutes)] = o
-	b.n++
 	from, before := b.from, b.previous
 	b.from, b.previous, b.open = at, v, minute{}
 	charging := v-before > 0.25*d*60*refPressure/w.o.Volume

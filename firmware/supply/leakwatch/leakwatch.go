@@ -118,6 +118,7 @@ type Watch struct {
 	thermo  chooser
 	balance balance
 	recent  recent
+	usage   usage
 
 	begun               bool
 	first               time.Duration
@@ -321,6 +322,7 @@ func (w *Watch) Tick(at time.Duration) {
 	}
 	w.quiet.tick(at)
 	w.judge(at)
+	w.usage.tick(w, at)
 	w.report(at)
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"airhold/firmware/findings"
+	"airhold/firmware/pneumatics"
 	"airhold/firmware/readings"
 	"airhold/sensors/units"
 )
@@ -135,7 +136,7 @@ func (w *Watch) tankLeak() (Leak, bool) {
 	if !w.quiet.raised {
 		return Leak{}, false
 	}
-	return w.leak(&w.quiet, w.tankPressure()), true
+	return w.grown(w.leak(&w.quiet, w.tankPressure())), true
 }
 
 func (w *Watch) lossLeak() (Leak, bool) {
@@ -143,10 +144,10 @@ func (w *Watch) lossLeak() (Leak, bool) {
 	if !e.raised {
 		return Leak{}, false
 	}
-	return w.leak(e, w.tankPressure()), true
+	return w.grown(w.leak(e, w.tankPressure())), true
 }
 
-// rankLeak answers by the evidence that was first, with the size that all of it says.
+// rankLeak answers by the evidence that was first, with the size that all of it says at the pressure the rank works with.
 func (w *Watch) rankLeak(r *rank) (Leak, bool) {
 	var first *evidence
 	for _, e := range [...]*evidence{&r.work, &r.rest, &r.still} {
@@ -157,16 +158,16 @@ func (w *Watch) rankLeak(r *rank) (Leak, bool) {
 	if first == nil {
 		return Leak{}, false
 	}
-	v := r.line.mean(w.frames.n, max(1, w.frames.h))
-	if math.IsNaN(v) {
-		v = r.middle
+	v := r.level
+	if v <= 0 {
+		v = r.line.mean(w.frames.n, max(1, w.frames.h))
 	}
 	p := driven(v+w.baro, w.baro)
 	var j joined
 	for _, s := range [...]*sizer{&r.work.size, &r.rest.size, &r.still.size} {
 		j.add(s, p)
 	}
-	return w.answer(first, &j), true
+	return w.grown(w.answer(first, &j)), true
 }
 
 // resize counts the size from the onset on.
@@ -226,7 +227,8 @@ type recent struct {
 
 const (
 	budgetSpan  = 10 * time.Minute
-	budgetLeast = 5 // minutes of balance, and pieces of quiet decay
+	budgetLeast = 5             // minutes of balance, and pieces of quiet decay
+	blindTank   = 1.5 * litreMn // of what the tank's side loses, where no quiet stretch tells
 )
 
 func (q *recent) add(at time.Duration, x, sd float64) {
@@ -243,26 +245,22 @@ func (q *recent) add(at time.Duration, x, sd float64) {
 // Flows returns the mean of the last ten minutes: what the bags took, what is bled as declared, and what neither
 // explains, with its interval; false where that is not known.
 func (w *Watch) Flows() (bags, bleed, leak findings.Measure, known bool) {
-	b, q := &w.balance, &w.recent
-	if b.n < budgetLeast || q.n < budgetLeast || w.now-q.at > budgetSpan || w.now-b.from > budgetSpan || w.gives() == 0 || w.learning() {
-		return bags, bleed, leak, false
-	}
-	var out, seconds float64
-	for i := max(0, b.n-len(b.minutes)); i < b.n; i++ {
-		m := &b.minutes[i%len(b.minutes)]
-		out += m.delivered - m.stored
-		seconds += m.seconds
-	}
-	if seconds < 60 {
+	out, _, minutes := w.usage.mean(w.now-2*budgetSpan, len(w.usage.minutes))
+	if minutes < budgetLeast || w.gives() == 0 || w.learning() {
 		return bags, bleed, leak, false
 	}
 	anr := func(v float64) findings.Measure {
 		return findings.Measure{SI: max(0, v), Unit: w.flow, Reference: units.ANR}
 	}
 	let := w.o.Bleed * (w.tankPressure() / driven(bleedAt, w.baro))
-	tank := q.x / q.w
-	sd := math.Hypot(litreMn/math.Sqrt(q.w), leastSpread)
-	lost, vr := tank, sd*sd
+	lost, sd := 0.0, blindTank
+	if q := &w.recent; q.n >= budgetLeast && w.now-q.at <= budgetSpan {
+		lost, sd = q.x/q.w, math.Hypot(litreMn/math.Sqrt(q.w), leastSpread)
+	}
+	if l, up := w.tankLeak(); up && l.Sized { // it may have outgrown the quiet stretches
+		lost, sd = l.Flow.SI, (l.Flow.High-l.Flow.Low)/4
+	}
+	vr := sd * sd
 	for i := range w.ranks {
 		if l, up := w.rankLeak(&w.ranks[i]); up && l.Sized {
 			lost += l.Flow.SI
@@ -270,8 +268,9 @@ func (w *Watch) Flows() (bags, bleed, leak findings.Measure, known bool) {
 			vr += s * s
 		}
 	}
+	lost = min(lost, max(0, out-let))
 	leak = anr(lost)
-	u := 1.96 * math.Sqrt(vr)
+	u := pneumatics.CoverageFactor * math.Sqrt(vr)
 	leak.Low, leak.High = max(0, lost-u), max(0, lost+u)
-	return anr(out/seconds - lost - let), anr(let), leak, true
+	return anr(out - lost - let), anr(let), leak, true
 }

@@ -16,6 +16,7 @@ const (
 	settleAfter = 4 * time.Minute // after a test
 	noteGap     = 30 * time.Second
 	noteAgain   = 10 * time.Minute // without the matter, before it is worth a new note
+	noteDaily   = 12 * time.Hour   // the same of what comes every day
 	hotGas      = 20.0             // K over the wall: more than a normal run leaves behind
 	warming     = -0.8 * litreMn   // that a standing tank seems to lose
 )
@@ -45,7 +46,7 @@ func (m matter) sentence() string {
 		ofStuck:     "The leak watch concludes nothing: the tank's sensor repeats one value.",
 		ofBackwards: "The leak watch left out readings of the tank that were older than the one before.",
 		ofHold:      "The leak watch waits: a leak-down test runs.",
-		ofHot:       "The leak watch waits: the tank was charged from low, and its air is hot.",
+		ofHot:       "The leak watch is careful: the tank was charged for long, and its air is hot.",
 		ofSun:       "The leak watch cannot tell small leaks: the standing tank warms, in the sun perhaps.",
 		ofShop:      "The leak watch learns nothing of the compressor: the tank rises though the engine stands.",
 		ofBarometer: "The leak watch takes the standard atmosphere: there is no barometer.",
@@ -59,8 +60,14 @@ type notebook struct {
 }
 
 func (b *notebook) say(m matter, at time.Duration) {
-	fresh := b.last[m] == 0 || at-b.last[m] > noteAgain
-	b.last[m] = max(at, 1)
+	again := noteAgain
+	if m == ofHot || m == ofSun || m == ofBarometer || m == ofShop {
+		again = noteDaily
+	}
+	fresh := b.last[m] == 0 || at-b.last[m] > again
+	if fresh || again == noteAgain {
+		b.last[m] = max(at, 1)
+	}
 	if fresh && b.to != nil {
 		b.to.Note(at, withheld, m.sentence())
 	}
