@@ -25,7 +25,7 @@ func (s *Spine) careInputs(at time.Duration) care.Inputs {
 	_, moves := s.value(s.speed, at)
 	in.WorkSeen = down && moves
 	in.WaterDue = s.water.Full()
-	if d, ok := s.comp.Delivery(); ok {
+	if d, ok := s.comp.Delivery(); ok && !s.leaked(at) {
 		in.DeliveryLow = d.High < careDelivery
 	}
 	return in

@@ -75,15 +75,15 @@ func supplyOptions(m *config.Machine, t *readings.Table, c supply.Compressor) su
 }
 
 // delivery is what the compressor's watch has measured of its delivery, as the air budget asks for it.
-type delivery struct{ c *compressor.Compressor }
+type delivery struct{ s *Spine }
 
 // PumpUp is not measured while working.
 func (delivery) PumpUp() (findings.Measure, bool) { return findings.Measure{}, false }
 
-// Trend is the delivery while working against the machine's own baseline.
+// Trend is the delivery while working against the machine's own baseline; not known while air leaks.
 func (d delivery) Trend() (ratio, low, high float64, known bool) {
-	t, known := d.c.Delivery()
-	return t.Ratio, t.Low, t.High, known
+	t, known := d.s.comp.Delivery()
+	return t.Ratio, t.Low, t.High, known && !d.s.leaked(d.s.now)
 }
 
 func leakOptions(m *config.Machine, t *readings.Table, c leakwatch.Compressor) leakwatch.Options {

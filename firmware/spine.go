@@ -5,6 +5,7 @@ package firmware
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"airhold/config"
@@ -93,7 +94,10 @@ type Spine struct {
 	students []student // in the order in which people are told what they learned
 	keptAt   time.Duration
 	told     map[string]toldLeak // leaks whose size is in the journal, by place
-	tested   time.Time           // when a leak-down test was last judged; zero: never, or not known
+	leakNow  []leakwatch.Leak
+	leakAt   time.Duration // when a leak was last raised
+	leakSeen bool
+	tested   time.Time // when a leak-down test was last judged; zero: never, or not known
 
 	first, now time.Duration
 	begun      bool
@@ -132,12 +136,12 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	s.trust = trust.New(trustOptions(o.Machine, o.Table), o.Table, sink)
 	co := compressorOptions(o.Machine, o.Table, runs{s})
 	co.Saved, co.Notes, co.Use = o.Learned[compressorMemory], s, s.use
-	s.comp = compressor.New(co, o.Table, sink)
+	s.comp = compressor.New(co, o.Table, unlessLeaks{sink, s})
 	lo := leakOptions(o.Machine, o.Table, s.comp)
 	lo.Saved, lo.Notes, lo.Sized = o.Learned[leakMemory], s, s.sized
 	s.leaks = leakwatch.New(lo, o.Table, blame{sink, s})
 	su := supplyOptions(o.Machine, o.Table, s.comp)
-	su.Split, su.Measured = s.leaks, delivery{s.comp}
+	su.Split, su.Measured = s.leaks, delivery{s}
 	s.supply = supply.New(su, o.Table, sink)
 	no := nightOptions(o.Machine, o.Table)
 	no.Saved, no.Notes, no.UTC = o.Learned[nightMemory], s, s.trustedUTC
@@ -204,6 +208,28 @@ func (s *Spine) shortfall() float64 {
 	return short
 }
 
+// unlessLeaks holds back that the compressor gives less while air leaks: what is lost looks like what was not delivered.
+type unlessLeaks struct {
+	to findings.Sink
+	s  *Spine
+}
+
+// Find passes a finding on.
+func (u unlessLeaks) Find(f findings.Finding) {
+	if f.Key == compressor.KeyDelivery && f.Sight == findings.Seen && u.s.leaked(f.At) {
+		f = findings.Finding{Key: f.Key, Where: f.Where, At: f.At, Sight: findings.Unseen, Needs: "an hour of runs without a leak"}
+	}
+	u.to.Find(f)
+}
+
+// leaked says whether a leak is raised, or was within the hour whose runs the delivery is told from.
+func (s *Spine) leaked(at time.Duration) bool {
+	if s.leakNow = s.leaks.Leaks(s.leakNow[:0]); len(s.leakNow) > 0 {
+		s.leakAt, s.leakSeen = at, true
+	}
+	return s.leakSeen && at-s.leakAt < time.Hour
+}
+
 type transitions struct{ s *Spine }
 
 // Transition passes an alarm's change on.
@@ -222,9 +248,11 @@ func (s *Spine) sized(at time.Duration, l leakwatch.Leak) {
 	other := told.flow < l.Flow.Low/resized || told.flow > l.Flow.High*resized
 	if fresh || other && at-told.at >= tellSizeEvery {
 		s.told[l.Where] = toldLeak{l.Raised, at, l.Flow.SI}
-		perMinute := l.Flow.Unit
-		s.Note(at, "leak-sized", fmt.Sprintf("Air leak, %s: about %.2g L/min ANR (%.2g to %.2g). It began about %s before it was found.",
-			l.Where, perMinute.From(l.Flow.SI), perMinute.From(l.Flow.Low), perMinute.From(l.Flow.High), roughly(l.Raised-l.Since)))
+		text := fmt.Sprintf("Air leak, %s: now about %s.", l.Where, leakWords(l.Flow))
+		if fresh {
+			text = fmt.Sprintf("Air leak, %s: about %s. It began about %s before it was found.", l.Where, leakWords(l.Flow), roughly(l.Raised-l.Since))
+		}
+		s.Note(at, "leak-sized", text)
 	}
 	s.o.Out.Estimate(Estimate{At: at, Key: leakwatch.KeyLeak, Where: l.Where, Leak: l.Flow})
 }
@@ -240,6 +268,18 @@ const (
 	resized       = 1.25
 	tellSizeEvery = 10 * time.Minute
 )
+
+// leakWords writes a flow with its interval, with as many digits as make sense.
+func leakWords(m findings.Measure) string {
+	digits := func(si float64) string {
+		v := m.Unit.From(si)
+		if v < 9.95 {
+			return strconv.FormatFloat(v, 'f', 1, 64)
+		}
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	}
+	return fmt.Sprintf("%s L/min ANR (%s to %s)", digits(m.SI), digits(m.Low), digits(m.High))
+}
 
 // roughly writes a span as people say it.
 func roughly(d time.Duration) string {

@@ -13,12 +13,13 @@ import (
 const withheld = "leak-watch"
 
 const (
-	settleAfter = 4 * time.Minute // after a test
-	noteGap     = 30 * time.Second
-	noteAgain   = 10 * time.Minute // without the matter, before it is worth a new note
-	noteDaily   = 12 * time.Hour   // the same of what comes every day
-	hotGas      = 20.0             // K over the wall: more than a normal run leaves behind
-	warming     = -0.8 * litreMn   // that a standing tank seems to lose
+	settleAfter  = 4 * time.Minute // after a test
+	noteGap      = 30 * time.Second
+	noteAgain    = 10 * time.Minute // without the matter, before it is worth a new note
+	withoutGlass = 10 * time.Minute // without a barometer
+	noteDaily    = 12 * time.Hour   // the same of what comes every day
+	hotGas       = 20.0             // K over the wall: more than a normal run leaves behind
+	warming      = -0.8 * litreMn   // that a standing tank seems to lose
 )
 
 // matter is one reason to conclude nothing.
@@ -90,7 +91,7 @@ func (w *Watch) remark(at time.Duration) {
 	if w.on && w.stands(at) {
 		w.notes.say(ofShop, at)
 	}
-	if !w.barometer.alive(at) && at-w.first > 5*time.Minute {
+	if at-max(w.barometer.at, w.first) > withoutGlass {
 		w.notes.say(ofBarometer, at)
 	}
 }
