@@ -40,8 +40,6 @@ type Compressor interface {
 	Settled() time.Duration
 	// OnShare returns the share of a span that it delivered; false where that is not known.
 	OnShare(from, to time.Duration) (share float64, known bool)
-	// Switch returns cut-in and cut-out, Pa gauge, and whether each is known.
-	Switch() (in, out float64, inKnown, outKnown bool)
 }
 
 // Rank is one rank of row units.

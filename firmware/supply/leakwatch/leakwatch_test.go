@@ -99,8 +99,6 @@ func (o *onTrue) OnShare(from, to time.Duration) (share float64, known bool) {
 	return share / float64(b-a), true
 }
 
-func (o *onTrue) Switch() (in, out float64, inKnown, outKnown bool) { return 0, 0, false, false }
-
 // bench is a watch on a simulated day.
 type bench struct {
 	day     *rig.Day
