@@ -61,7 +61,7 @@ function doOf(n: Now): string {
   if (n.do && n.do !== 'nothing to do') return n.do
   if (n.morning?.state === 'lost') return 'find the leak: Menu, Leak-down test'
   const due = n.care?.find((c) => c.due)
-  return due ? lower(due.words) : 'nothing to do'
+  return due ? `engine off, then ${lower(due.words)}` : 'nothing to do'
 }
 
 /** placesOf joins places as people say them; all ranks together are "ranks". */

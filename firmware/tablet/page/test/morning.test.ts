@@ -78,7 +78,7 @@ describe('what the night has left', () => {
 
 describe('what to do first', () => {
   test('the box’s word, else what is due, else the search for what was lost', () => {
-    expect(first('clockless').head.rows[0]?.text).toBe('drain the tank')
+    expect(first('clockless').head.rows[0]?.text).toBe('engine off, then drain the tank')
     expect(first('lost', { do: 'nothing to do' }).head.rows[0]?.text).toBe('find the leak: Menu, Leak-down test')
     expect(first('morning', { do: '', care: [] }).head.rows[0]?.text).toBe('nothing to do')
   })
@@ -144,7 +144,7 @@ test('the morning as the Go side writes it is read field by field', () => {
   const go = JSON.parse(readFileSync(new URL('../fake/from-go.json', import.meta.url), 'utf8')) as { now: { morning: Morning; care: object[]; water: object; learning: string } }
   const v = home('healthy', { morning: go.now.morning, care: go.now.care, water: go.now.water, learning: go.now.learning })
   expect(v.morning).toMatchObject({
-    head: { word: 'Held overnight', rows: [{ when: 'Now', text: 'drain the tank' }, { when: 'Where', text: 'tank and front rank' }] }, words: go.now.morning.words,
+    head: { word: 'Held overnight', rows: [{ when: 'Now', text: 'engine off, then drain the tank' }, { when: 'Where', text: 'tank and front rank' }] }, words: go.now.morning.words,
     from: { text: '690' }, to: { text: '655' }, cooling: { text: '29 cooling', about: 'tank wall 21 to 10 °C' }, lost: { text: '6 leak', about: '6 to 10 L/min ANR' },
   })
   expect(v.care).toEqual([{ item: 'drain', words: 'Drain the tank', why: '2 working days since the last', needs: '', caution: 'Engine off', due: true, soon: false, every: '', last: '' }])
