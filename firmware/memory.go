@@ -20,7 +20,7 @@ func RigMemory(r *rig.Rig, m *config.Machine, day time.Time) map[string][]byte {
 	if !ok {
 		return nil
 	}
-	out := map[string][]byte{careMemory: invented(careOptions(m), day)}
+	out := map[string][]byte{careMemory: invented(CareOptions(m), day)}
 	if r.Clock(0).Equal(r.Story().Starts) { // whoever begins later in the story did not see the morning
 		out[nightMemory] = evening(&e, day.Add(e.KeyOff.Sub(r.Clock(0))))
 	}

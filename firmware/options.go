@@ -141,8 +141,8 @@ func waterOptions(m *config.Machine, t *readings.Table, c water.Compressor) wate
 	return o
 }
 
-// careOptions are the trade's intervals as the machine file changes them.
-func careOptions(m *config.Machine) care.Options {
+// CareOptions are the trade's intervals as the machine file changes them.
+func CareOptions(m *config.Machine) care.Options {
 	o := care.Options{Items: map[string]care.Override{}}
 	for item, every := range m.Care {
 		o.Items[item] = care.Override(every)

@@ -149,7 +149,7 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 	wo := waterOptions(o.Machine, o.Table, s.comp)
 	wo.Saved, wo.Notes, wo.UTC = o.Learned[waterMemory], s, s.trustedUTC
 	s.water = water.New(wo, o.Table, sink)
-	to := careOptions(o.Machine)
+	to := CareOptions(o.Machine)
 	to.Saved, to.Notes, to.UTC, to.Drained = o.Learned[careMemory], s, s.trustedUTC, s.water.Drained
 	s.care = care.New(to, sink)
 	s.tested = lastJudged(o.Learned[testedMemory])

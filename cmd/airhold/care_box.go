@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"airhold/config"
+	"airhold/firmware"
 	"airhold/firmware/alarms"
 	"airhold/firmware/care"
 	"airhold/firmware/clock"
@@ -141,7 +142,7 @@ func openFolder(m *config.Machine, by, base string, write bool) (careList, error
 		return nil, errors.Join(err, s.Close())
 	}
 	f := &folderCare{dir: dir, by: by, store: s, write: write, invented: m.Simulated}
-	co := careOptions(m)
+	co := firmware.CareOptions(m)
 	co.Saved, co.Notes = learned[careKept], f
 	co.UTC = func(at time.Duration) (time.Time, bool) {
 		now := clock.Live{}.Sample()
@@ -150,18 +151,6 @@ func openFolder(m *config.Machine, by, base string, write bool) (careList, error
 	f.list = care.New(co, deaf{})
 	f.list.Look(clock.Live{}.Boot())
 	return f, nil
-}
-
-// careOptions are the machine file's intervals.
-func careOptions(m *config.Machine) care.Options {
-	o := care.Options{Items: map[string]care.Override{}}
-	for item, every := range m.Care {
-		o.Items[item] = care.Override(every)
-	}
-	if len(m.Compressors) > 0 {
-		o.Hours = m.Compressors[0].Care
-	}
-	return o
 }
 
 // deaf hears no findings: without a box nobody announces them.
