@@ -9,7 +9,7 @@ import (
 
 // The design sizes of the running sums and their thresholds. NOTES.md says on how many simulated hours they rest.
 const (
-	quietThreshold   = 13.0
+	quietThreshold   = 12.0
 	balanceThreshold = 14.0
 	stillThreshold   = 11.5
 	workThreshold    = 6.5
@@ -36,21 +36,27 @@ func workDesigns() []float64    { return []float64{6 * litreMn, 12 * litreMn, 25
 const (
 	leastSpread = 0.35 * litreMn // of the thermal model
 	mostSpread  = 2.5 * litreMn
-	firstSpread = 0.8 * litreMn // before it was learned
-	hotFree     = 5 * litreMn   // cooling that the observer takes out well
-	hotShare    = 0.3           // of cooling beyond, which it may have wrong
-	coldStart   = 12 * litreMn  // right after the observers began without knowing the gas
-	coldTime    = 45.0          // s, in which that goes
-	freshDay    = 0.9 * litreMn // another day than the one that was learned
-	freshTime   = 1800.0        // s
-	usualBusy   = 0.4           // share of the last minutes that a compressor delivers at work
-	longRun     = 8 * litreMn   // after it ran all the time, as for the first charge
-	blindFills  = 1.3           // times the uncertainty, where fills are told without a wanted pressure
-	blindWall   = 0.8 * litreMn // no sensor on the wall
-	resting     = 0.6 * litreMn // machine standing: sun and cloud
+	firstSpread = 0.8 * litreMn    // before it was learned
+	hotFree     = 5 * litreMn      // cooling that the observer takes out well
+	hotShare    = 0.3              // of cooling beyond, which it may have wrong
+	coldStart   = 12 * litreMn     // right after the observers began without knowing the gas
+	coldTime    = 45.0             // s, in which that goes
+	freshDay    = 1.6 * litreMn    // another day than the one that was learned
+	dayLearns   = 90 * time.Minute // in which a day's own offset is learned
+	dayCalm     = 0.7              // share of the threshold under which it is
+	dayMost     = 1.5 * litreMn    // of that offset
+	dayPrior    = 10.0             // pieces that speak for no offset
+	dayPieces   = 30.0             // pieces that it follows at first
+	dayMemory   = 400.0            // and at the end
+	freshTime   = 2400.0           // s
+	usualBusy   = 0.4              // share of the last minutes that a compressor delivers at work
+	longRun     = 8 * litreMn      // after it ran all the time, as for the first charge
+	blindFills  = 1.3              // times the uncertainty, where fills are told without a wanted pressure
+	blindWall   = 0.8 * litreMn    // no sensor on the wall
+	resting     = 0.6 * litreMn    // machine standing: sun and cloud
 	baseLow     = -0.15 * litreMn
 	baseHigh    = 1.2 * litreMn
-	baseMemory  = 400.0 // pieces, some two hours of work
+	baseMemory  = 1200.0 // pieces, some hours of work
 	learnMemory = 1000.0
 	workContext = 20 * time.Minute
 	bleedAt     = 8 * refPressure // Pa absolute, at which the declared bleed is stated
@@ -94,8 +100,11 @@ func (w *Watch) judgePiece(d *decay) {
 	if !context {
 		sd = math.Hypot(sd, resting)
 	}
-	x := d.flow[best] - bleed - w.base(d.heat[best], d.busy)
+	x := d.flow[best] - bleed - w.base(d.heat[best], d.busy) - w.today.off
 	learning := w.learning()
+	if w.history && context && d.age > 3*coldTime && !w.raised() && w.quiet.up() < dayCalm && to-w.first < dayLearns {
+		w.today.add(x, sd, (to-w.first).Seconds()/dayLearns.Seconds())
+	}
 	if context && d.age > 3*coldTime {
 		switch {
 		case learning:
@@ -112,6 +121,20 @@ func (w *Watch) judgePiece(d *decay) {
 	}
 	w.recent.add(to, x, sd)
 	w.quiet.add(from, to, x, sd, driven(d.p, w.baro))
+}
+
+// dayOffset is what this day's tank seems to lose more or less than the tank that was learned: another sun, a sensor that is
+// off by other than yesterday. It is learned while the day begins and then stays, so that no later leak is taken for it.
+type dayOffset struct{ off, weight float64 }
+
+// add takes what is left of a piece, with its uncertainty, when a share of the learning time is over.
+func (o *dayOffset) add(rest, sd, over float64) {
+	wt := firstSpread * firstSpread / (sd * sd)
+	o.weight = max(o.weight, dayPrior)
+	o.weight = min(dayPieces+(dayMemory-dayPieces)*over, o.weight+wt)
+	clip := 3 * sd
+	o.off += wt / max(o.weight, wt) * max(-clip, min(clip, rest))
+	o.off = max(-dayMost, min(dayMost, o.off))
 }
 
 // blindRank says whether a rank works to a pressure that is not known.

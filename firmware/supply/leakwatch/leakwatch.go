@@ -117,6 +117,7 @@ type Watch struct {
 	balance balance
 	recent  recent
 	usage   usage
+	today   dayOffset
 
 	begun               bool
 	first               time.Duration

@@ -66,26 +66,28 @@ type rank struct {
 }
 
 const (
-	farBelow    = 15e3 // Pa
-	flood       = 15 * litreMn
-	untargeted  = 1.6              // times the spread, where no wanted pressure tells when a valve moves
-	firstLevel  = 250e3            // Pa gauge
-	levelMemory = 1800.0           // s
-	firstJump   = 3e3              // Pa
-	rankShare   = 0.12             // standard uncertainty of a leak as a share: the rank's volume, and valves not seen
-	deadTime    = 0.4              // s after a movement of a valve in which another is not told from it
-	countGain   = 0.95             // share of a leak that counted fills and vents show: some are missed, some are terrain
-	firstEdge   = 5e3              // Pa
-	settleWork  = 25 * time.Second // after lowering
-	tenLong     = 10.0             // s
-	leastShare  = 0.4
-	mostShare   = 2.2
-	leastVents  = 60.0
-	ventMemory  = 1000.0
-	scaleMemory = 300.0
-	workLearned = 600.0 // s of work before a rank's balance says anything
-	workAgain   = 480.0 // s of work after a start: a cold sensor is off by other than yesterday's
-	swell       = 0.03  // share of its content by which terrain moves a rank, before it was learned
+	farBelow      = 15e3 // Pa
+	flood         = 15 * litreMn
+	untargeted    = 1.6              // times the spread, where no wanted pressure tells when a valve moves
+	firstLevel    = 250e3            // Pa gauge
+	levelMemory   = 1800.0           // s
+	firstJump     = 3e3              // Pa
+	rankShare     = 0.12             // standard uncertainty of a leak as a share: the rank's volume, and valves not seen
+	deadTime      = 0.4              // s after a movement of a valve in which another is not told from it
+	countGain     = 0.95             // share of a leak that counted fills and vents show: some are missed, some are terrain
+	firstEdge     = 5e3              // Pa
+	settleWork    = 25 * time.Second // after lowering
+	tenLong       = 10.0             // s
+	leastShare    = 0.4
+	mostShare     = 2.2
+	leastVents    = 60.0
+	ventMemory    = 1000.0
+	scaleMemory   = 300.0
+	workLearned   = 600.0  // s of work before a rank's balance says anything
+	freshWork     = 1.6    // by which the balance is doubted more when a day's work begins: bags and valves are cold
+	freshWorkTime = 3600.0 // s of work, in which that goes
+	workAgain     = 480.0  // s of work after a start: a cold sensor is off by other than yesterday's
+	swell         = 0.03   // share of its content by which terrain moves a rank, before it was learned
 )
 
 func (r *rank) init(o Rank) {
@@ -295,7 +297,7 @@ func (r *rank) closeTen(w *Watch, at time.Duration) {
 	if !learning {
 		// Where many fills are seen for a vent, some are terrain.
 		r.work.size.gain = countGain * math.Sqrt(r.share())
-		scale := r.spread(p)
+		scale := r.spread(p) * (1 + freshWork*math.Exp(-r.today/freshWorkTime))
 		if !r.target.alive(at) {
 			scale *= untargeted
 		}
