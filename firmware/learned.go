@@ -78,10 +78,16 @@ func (s *Spine) forget(at time.Duration, name string) bool {
 		return true
 	}
 	for i := range s.students {
-		if s.students[i].Forget(name) {
-			s.keep(at, true)
-			return true
+		st := &s.students[i]
+		if !st.Forget(name) {
+			continue
 		}
+		s.keep(at, true)
+		if st.Save() == nil && s.o.Memory != nil { // nothing is left, so what the store still has must go, too
+			st.kept = nil
+			s.o.Memory.Learned(st.name, nil)
+		}
+		return true
 	}
 	return false
 }

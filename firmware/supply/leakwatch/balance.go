@@ -25,7 +25,10 @@ type balance struct {
 }
 
 // minute is what the tank's balance was over a minute, m3 ANR.
-type minute struct{ seconds, quiet, delivered, stored, took, lost float64 }
+type minute struct {
+	quiet float64 // s without a fill
+	lost  float64 // m3 ANR that went in them
+}
 
 // onRun is a stretch in which the compressor delivers and nothing is taken.
 type onRun struct {
@@ -82,12 +85,7 @@ func (b *balance) frame(w *Watch, n int) {
 	if m&markOn != 0 {
 		in = w.gives() * dt
 	}
-	o.seconds += dt
-	o.delivered += in
-	o.stored += gain
-	if m&markFill != 0 {
-		o.took += in - gain
-	} else {
+	if m&markFill == 0 {
 		o.quiet += dt
 		o.lost += in - gain
 	}

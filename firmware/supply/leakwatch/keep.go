@@ -135,6 +135,7 @@ func (w *Watch) Forget(name string) bool {
 		w.balance = balance{}
 		w.balance.init()
 		w.quiet.clear()
+		w.usage, w.today = usage{}, dayOffset{}
 		w.history, w.first = false, w.now
 		return true
 	}
