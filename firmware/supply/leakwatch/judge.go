@@ -75,7 +75,7 @@ func (w *Watch) judgePiece(d *decay) {
 		return
 	}
 	best := w.thermo.best
-	bleed := w.o.Bleed * d.p / bleedAt
+	bleed, doubt := w.bleeds(to, d.p)
 	l := &w.thermo.of[best]
 	spread := firstSpread
 	if l.count >= enoughPieces {
@@ -90,6 +90,7 @@ func (w *Watch) judgePiece(d *decay) {
 	if d.busy > usualBusy {
 		sd = math.Hypot(sd, longRun*(d.busy-usualBusy))
 	}
+	sd = math.Hypot(sd, doubt)
 	if !w.wall.alive(to) {
 		sd = math.Hypot(sd, blindWall)
 	}
@@ -105,7 +106,11 @@ func (w *Watch) judgePiece(d *decay) {
 	if w.history && context && d.age > 3*coldTime && !w.raised() && w.quiet.up() < dayCalm && to-w.first < dayLearns {
 		w.today.add(x, sd, (to-w.first).Seconds()/dayLearns.Seconds())
 	}
-	if context && d.age > 3*coldTime {
+	if w.o.Bleed > 0 && w.keyOff(to) && d.age > 3*coldTime && !w.raised() && w.quiet.up() < calm {
+		full := w.o.Bleed * d.p / bleedAt
+		w.idle.add((x+bleed)/full, math.Sqrt(max(0, sd*sd-doubt*doubt))/full)
+	}
+	if context && d.age > 3*coldTime && doubt <= idleKnown*w.o.Bleed {
 		switch {
 		case learning:
 			w.thermo.take(d, bleed, learnMemory)

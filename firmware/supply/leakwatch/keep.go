@@ -14,6 +14,7 @@ import (
 // The names under which what was learned is forgotten.
 const (
 	baselineName = "leak-baseline"
+	idleName     = "leak-key-off-bleed"
 	rankPrefix   = "leak-baseline-"
 )
 
@@ -23,6 +24,7 @@ type saved struct {
 	Best     int
 	Fits     []savedFit
 	Delivery savedMean
+	Idle     *savedShare `json:",omitempty"` // of the declared bleed, with the key off; nil: saved by a version that did not learn it
 	Ranks    []savedRank
 }
 
@@ -39,6 +41,8 @@ type savedMean struct {
 	Mean, Spread, Weight float64
 	Count                int
 }
+
+type savedShare struct{ Share, Variance float64 }
 
 type savedRank struct {
 	Name                                        string
@@ -57,6 +61,7 @@ func (w *Watch) Save() []byte {
 		return nil
 	}
 	s := saved{Form: savedForm, Best: w.thermo.best, Delivery: w.balance.known.keep()}
+	s.Idle = &savedShare{w.idle.share, w.idle.variance}
 	for i := range w.thermo.of {
 		f := &w.thermo.of[i]
 		s.Fits = append(s.Fits, savedFit{f.a, f.b, f.w, f.rest, f.noise, f.count})
@@ -90,6 +95,9 @@ func (w *Watch) restore(data []byte) {
 		w.balance.delivery = w.balance.known.mean
 	}
 	w.history = w.thermo.of[0].count >= enoughPieces
+	if k := s.Idle; k != nil && k.Share >= 0 && k.Share <= 1 && k.Variance >= idleLeast && k.Variance <= idleDoubt {
+		w.idle = idleBleed{k.Share, k.Variance}
+	}
 	for _, k := range s.Ranks {
 		for i := range w.ranks {
 			r := &w.ranks[i]
@@ -115,6 +123,17 @@ func (w *Watch) Learned() []findings.Learned {
 		Name: baselineName, Words: "what the sound tank loses beside its declared bleed",
 		Value: findings.Measure{SI: w.base(0, 0), Unit: w.flow, Reference: units.ANR}, Text: text,
 	}}
+	if w.o.Bleed > 0 {
+		half := 2 * math.Sqrt(w.idle.variance)
+		out = append(out, findings.Learned{
+			Name: idleName, Words: "what of the declared bleed still flows with the key off",
+			Value: findings.Measure{
+				SI: w.idle.share, Low: max(0, w.idle.share-half), High: min(1, w.idle.share+half),
+				Unit: units.Preferred(units.Ratio),
+			},
+			Text: "from the quiet stretches of stops",
+		})
+	}
 	for i := range w.ranks {
 		r := &w.ranks[i]
 		out = append(out, findings.Learned{
@@ -136,7 +155,13 @@ func (w *Watch) Forget(name string) bool {
 		w.balance.init()
 		w.quiet.clear()
 		w.usage, w.today = usage{}, dayOffset{}
+		w.idle.init()
 		w.history, w.first = false, w.now
+		return true
+	}
+	if name == idleName {
+		w.idle.init()
+		w.quiet.clear()
 		return true
 	}
 	for i := range w.ranks {

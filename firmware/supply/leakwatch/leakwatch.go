@@ -118,6 +118,7 @@ type Watch struct {
 	recent  recent
 	usage   usage
 	today   dayOffset
+	idle    idleBleed
 
 	begun               bool
 	first               time.Duration
@@ -155,6 +156,7 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Watch {
 	w.quiet.size = sizer{alike: 3, share: o.VolumeUncertainty / math.Sqrt(3), model: 0.3 * litreMn}
 	w.balance.init()
 	w.thermo.init()
+	w.idle.init()
 	w.notes.to = o.Notes
 	w.restore(o.Saved)
 	return w

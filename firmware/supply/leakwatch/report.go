@@ -252,7 +252,7 @@ func (w *Watch) Flows() (bags, bleed, leak findings.Measure, known bool) {
 	anr := func(v float64) findings.Measure {
 		return findings.Measure{SI: max(0, v), Unit: w.flow, Reference: units.ANR}
 	}
-	let := w.o.Bleed * (w.tankPressure() / driven(bleedAt, w.baro))
+	let, _ := w.bleeds(w.now, w.tankPressure()*bleedAt/driven(bleedAt, w.baro))
 	lost, sd := 0.0, blindTank
 	if q := &w.recent; q.n >= budgetLeast && w.now-q.at <= budgetSpan {
 		lost, sd = q.x/q.w, math.Hypot(litreMn/math.Sqrt(q.w), leastSpread)
