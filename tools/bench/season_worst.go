@@ -51,6 +51,10 @@ func (s *seasonSheet) worst(w io.Writer, k int) {
 			}
 			weak = append(weak, told{late.Hours(), fmt.Sprintf("machine %d weak day %d, from %s: found %v, %s later", m.number, j, o.at, ok, late.Round(time.Second))})
 		}
+		for j := range m.odd {
+			o := &m.odd[j]
+			falses = append(falses, o.falseLeaks(fmt.Sprintf("machine %d odd day, %s", m.number, oddKinds()[o.kind].words), hours(24))...)
+		}
 		for j := range m.nights {
 			o := &m.nights[j]
 			nights = append(nights, told{math.Abs(o.said[0] - o.true), fmt.Sprintf("machine %d night %d: true %.4f L/min, with wall sensor %s %.4f (%v), without %s %.4f (%v)",
