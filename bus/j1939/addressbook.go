@@ -2,11 +2,6 @@
 
 package j1939
 
-import (
-	"cmp"
-	"slices"
-)
-
 // Address is who answers to an address on a link.
 type Address struct {
 	NAME    NAME
@@ -16,13 +11,17 @@ type Address struct {
 
 // AddressBook remembers which NAME claimed which address last. The zero value is an empty book.
 type AddressBook struct {
-	byAddress map[uint32]NAME
+	links []*[Null]entry // by link
 }
 
-func addressKey(link uint16, address uint8) uint32 { return uint32(link)<<8 | uint32(address) }
+type entry struct {
+	name  NAME
+	known bool
+}
 
 // Hear takes an address claim; other messages are ignored. A NAME that claims a new address leaves its old one, and
-// one that says it cannot claim any (source 254) is dropped.
+// one that says it cannot claim any (source 254) is dropped. Of two that contend for an address the last heard has it:
+// the winner repeats its claim, and the loser says so or takes another.
 func (b *AddressBook) Hear(m *Message) {
 	if m.PGN != PGNAddressClaim {
 		return
@@ -31,37 +30,62 @@ func (b *AddressBook) Hear(m *Message) {
 	if !ok {
 		return
 	}
-	if m.Source < Null && b.byAddress[addressKey(m.Link, m.Source)] == n {
+	b.set(Address{NAME: n, Link: m.Link, Address: m.Source})
+}
+
+// Assume sets who answers to an address until a claim says otherwise. Addresses from 254 up are ignored.
+func (b *AddressBook) Assume(a Address) {
+	if a.Address < Null {
+		b.set(a)
+	}
+}
+
+func (b *AddressBook) set(a Address) {
+	if n, ok := b.At(a.Link, a.Address); ok && n == a.NAME {
 		return
 	}
-	for k, v := range b.byAddress {
-		if v == n && k>>8 == uint32(m.Link) {
-			delete(b.byAddress, k)
+	if int(a.Link) >= len(b.links) {
+		if a.Address >= Null {
+			return
+		}
+		b.links = append(b.links, make([]*[Null]entry, int(a.Link)+1-len(b.links))...)
+	}
+	list := b.links[a.Link]
+	if list == nil {
+		list = new([Null]entry)
+		b.links[a.Link] = list
+	}
+	for i := range list {
+		if list[i].known && list[i].name == a.NAME {
+			list[i] = entry{}
 		}
 	}
-	if m.Source >= Null {
-		return
+	if a.Address < Null {
+		list[a.Address] = entry{a.NAME, true}
 	}
-	if b.byAddress == nil {
-		b.byAddress = make(map[uint32]NAME)
-	}
-	b.byAddress[addressKey(m.Link, m.Source)] = n
 }
 
 // At returns the NAME behind an address.
 func (b *AddressBook) At(link uint16, address uint8) (NAME, bool) {
-	n, ok := b.byAddress[addressKey(link, address)]
-	return n, ok
+	if int(link) >= len(b.links) || b.links[link] == nil || address >= Null {
+		return 0, false
+	}
+	e := &b.links[link][address]
+	return e.name, e.known
 }
 
 // List returns the book in order of link and address.
 func (b *AddressBook) List() []Address {
-	out := make([]Address, 0, len(b.byAddress))
-	for k, n := range b.byAddress {
-		out = append(out, Address{Link: uint16(k >> 8), Address: uint8(k), NAME: n}) //nolint:gosec // k was made of these
+	var out []Address
+	for link, list := range b.links {
+		if list == nil {
+			continue
+		}
+		for address, e := range list {
+			if e.known {
+				out = append(out, Address{NAME: e.name, Link: uint16(link), Address: uint8(address)})
+			}
+		}
 	}
-	slices.SortFunc(out, func(x, y Address) int {
-		return cmp.Or(cmp.Compare(x.Link, y.Link), cmp.Compare(x.Address, y.Address))
-	})
 	return out
 }

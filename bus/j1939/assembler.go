@@ -107,6 +107,15 @@ func (a *Assembler) Frame(f *bus.Frame, m *Message) bool {
 	return true
 }
 
+// Joined reports whether the frames of pgn are parts of longer messages: those of the transport protocols, and of groups
+// that NMEA 2000 sends as fast packets.
+func Joined(pgn uint32) bool {
+	if pgn >= firstFast {
+		return Fast(pgn)
+	}
+	return pgn == pgnTransport || pgn == pgnTransportData || pgn == pgnExtended || pgn == pgnExtendedData
+}
+
 // Finish counts the sessions that are still open as broken: no more frames will come.
 func (a *Assembler) Finish() {
 	for i := range a.table.slots {

@@ -2,11 +2,13 @@
 
 package j1939
 
+const firstFast = 0x1ED00 // below it no group is sent so
+
 // Fast reports whether NMEA 2000 sends pgn as fast packets. Nothing in a frame says so, hence the list. It was drawn
 // from the tables of the NMEA2000 library (T. Lappalainen) and of canboat; groups from 130816 up are fast by rule.
 func Fast(pgn uint32) bool {
 	switch {
-	case pgn < 0x1ED00:
+	case pgn < firstFast:
 		return false
 	case pgn >= 130816:
 		return true

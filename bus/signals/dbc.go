@@ -20,8 +20,7 @@ var ErrDBC = errors.New("not a usable DBC file")
 // DBC is a user's list of messages, ready to read from.
 type DBC struct {
 	name  string
-	exact map[uint32]*layout // by identifier, the top bit set for 29-bit ones
-	byPGN map[uint32]*layout
+	index index // of order, by lookupKey
 	order []*layout
 }
 
@@ -40,7 +39,7 @@ func ParseDBC(name string, data []byte) (*DBC, error) {
 	if err := parser.Parse(); err != nil {
 		return nil, dbcError(name, err.Position().Line, err.Position().Column, err.Reason())
 	}
-	b := &DBC{name: name, exact: make(map[uint32]*layout), byPGN: make(map[uint32]*layout)}
+	b := &DBC{name: name}
 	for _, def := range parser.Defs() {
 		if m, ok := def.(*dbc.MessageDef); ok && !dbc.IsIndependentSignalsMessage(m) {
 			if err := b.message(m, &text); err != nil {
@@ -54,7 +53,37 @@ func ParseDBC(name string, data []byte) (*DBC, error) {
 	if len(b.order) == 0 {
 		return nil, dbcError(name, 1, 1, "no message (BO_) in the file")
 	}
+	b.share()
 	return b, nil
+}
+
+// anySender is what a file writes as the sender of a group that anybody may send.
+const anySender = 0xFE
+
+// share makes the index, and lets the messages of one group that are written for different senders keep to them. The
+// one for any sender, or else the first, also takes the senders that none of them names.
+func (b *DBC) share() {
+	keys := make(map[uint32][]int32)
+	for i, l := range b.order {
+		keys[l.lookupKey()] = append(keys[l.lookupKey()], int32(i))
+	}
+	b.index = newIndex(keys)
+	for _, places := range keys {
+		open := b.order[places[0]]
+		if !open.byPGN || len(places) == 1 {
+			continue
+		}
+		var taken []uint8
+		for _, at := range places {
+			l := b.order[at]
+			l.shared, l.ownOnly = true, true
+			if source := uint8(l.id & 0xFF); source == anySender && uint8(open.id&0xFF) != anySender {
+				open = l
+			}
+			taken = append(taken, uint8(l.id&0xFF))
+		}
+		open.ownOnly, open.taken = false, taken
+	}
 }
 
 func dbcError(name string, line, column int, reason string) error {
@@ -98,25 +127,11 @@ func (b *DBC) message(m *dbc.MessageDef, text *dbcText) error {
 	if err := gates(l, m, mux, text); err != nil {
 		return fmt.Errorf("%s:%w", b.name, err)
 	}
-	b.add(l)
+	b.order = append(b.order, l)
 	return nil
 }
 
 const maxDBCBits = 1785 * 8
-
-func (b *DBC) add(l *layout) {
-	b.order = append(b.order, l)
-	switch {
-	case l.byPGN:
-		if b.byPGN[l.pgn] == nil {
-			b.byPGN[l.pgn] = l
-		}
-	case l.extended:
-		b.exact[l.id|extendedBit] = l
-	default:
-		b.exact[l.id] = l
-	}
-}
 
 func dbcField(s *dbc.SignalDef, l *layout) field {
 	f := field{
@@ -193,17 +208,25 @@ func (b *DBC) field(id dbc.MessageID, signal string) *field {
 
 // find returns the layout for m, or nil.
 func (b *DBC) find(m *Message) *layout {
-	if !m.Extended {
-		return b.exact[m.ID]
+	key := m.ID | standardBit
+	if m.Extended {
+		for _, at := range b.index.find(m.PGN) {
+			if l := b.order[at]; l.sender(m.Source) {
+				return l
+			}
+		}
+		if key = m.ID | extendedBit; m.Frames > 1 {
+			return nil
+		}
 	}
-	if l := b.byPGN[m.PGN]; l != nil {
-		return l
-	}
-	if m.Frames == 1 {
-		return b.exact[m.ID|extendedBit]
+	if at := b.index.find(key); len(at) > 0 {
+		return b.order[at[0]]
 	}
 	return nil
 }
+
+// All returns a Pick of every signal of the file, in its order.
+func (b *DBC) All() []Pick { return all(b.order) }
 
 // Compile looks up a signal of the file. An unknown name wraps ErrUnknown and lists the nearest ones.
 func (b *DBC) Compile(message, signal string) (Pick, error) {
@@ -212,7 +235,7 @@ func (b *DBC) Compile(message, signal string) (Pick, error) {
 			continue
 		}
 		if f, ok := l.lookup(signal); ok {
-			return Pick{name: message + "." + signal, layout: l, field: f, source: -1}, nil
+			return Pick{name: message + "." + signal, layout: l, field: f, from: senders{source: -1}}, nil
 		}
 	}
 	path := message + "." + signal

@@ -3,8 +3,10 @@
 package signals
 
 import (
+	"encoding/binary"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"airhold/sensors/units"
@@ -27,10 +29,22 @@ type layout struct {
 	fields   []field
 	selector *field             // picks a variant by its code
 	variants map[uint64][]field // further signals by that code
+	taken    []uint8            // senders for which the same file has another message of this group
 	pgn      uint32
 	id       uint32 // exact identifier, for DBC messages that are no parameter groups
 	extended bool
 	byPGN    bool
+	shared   bool // the file has several messages of this group, told apart by their senders
+	ownOnly  bool // of a shared group: only from the sender in id
+}
+
+// sender reports whether a message of the layout's group is this layout's when source sent it.
+func (l *layout) sender(source uint8) bool {
+	if !l.shared {
+		return true
+	}
+	own := source == uint8(l.id&0xFF)
+	return own || !l.ownOnly && !slices.Contains(l.taken, source)
 }
 
 // field is one signal of a layout: where it is, which codes are values, and how they scale.
@@ -98,6 +112,9 @@ func (f *field) raw(data []byte) (uint64, bool) {
 		if start+n > uint(len(data))*8 {
 			return 0, false
 		}
+		if start+n <= 64 && len(data) >= 8 {
+			return binary.BigEndian.Uint64(data) >> (64 - start - n) & (1<<n - 1), true
+		}
 		var v uint64
 		for i := start; i < start+n; i++ {
 			v = v<<1 | uint64(data[i>>3]>>(7-i&7)&1)
@@ -106,6 +123,9 @@ func (f *field) raw(data []byte) (uint64, bool) {
 	}
 	if start+n > uint(len(data))*8 {
 		return 0, false
+	}
+	if start+n <= 64 && len(data) >= 8 {
+		return binary.LittleEndian.Uint64(data) >> start & (1<<n - 1), true
 	}
 	first, shift := start>>3, start&7
 	v := uint64(data[first]) >> shift
@@ -121,8 +141,14 @@ func (f *field) read(data []byte) (written float64, code uint64, st Status) {
 	if !ok {
 		return 0, 0, Absent
 	}
+	written, st = f.scale(code)
+	return written, code, st
+}
+
+// scale turns bits into the signal's own unit.
+func (f *field) scale(code uint64) (written float64, st Status) {
 	if st = f.status(code); st != OK {
-		return 0, code, st
+		return 0, st
 	}
 	switch f.form {
 	case float:
@@ -141,16 +167,16 @@ func (f *field) read(data []byte) (written float64, code uint64, st Status) {
 		}
 	}
 	if st != OK {
-		return 0, code, st
+		return 0, st
 	}
 	written = float64(written*f.factor) + f.offset // the conversion forbids a fused product: every machine gets the same
 	if math.IsNaN(written) || math.IsInf(written, 0) || f.kind == TimeOfDay && written >= 86401 {
-		return 0, code, Reserved
+		return 0, Reserved
 	}
 	if f.high > f.low && (written < f.low-tolerance(f) || written > f.high+tolerance(f)) {
-		return 0, code, f.outside()
+		return 0, f.outside()
 	}
-	return written, code, OK
+	return written, OK
 }
 
 func (f *field) outside() Status {

@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 
+	"airhold/bus"
+	"airhold/bus/j1939"
 	"airhold/sensors/units"
 )
 
@@ -25,7 +27,14 @@ type Pick struct {
 	name   string
 	layout *layout
 	field  field
+	from   senders
+}
+
+// senders are those a Pick accepts a message from.
+type senders struct {
 	source int // address, or -1 for any
+	name   j1939.NAME
+	named  bool // only from whoever answers to name
 }
 
 // Compile looks up a signal of the catalogue by "message.signal", for instance "wheel_speed.speed". Conditions on
@@ -43,7 +52,7 @@ func Compile(name string) (Pick, error) {
 		if !ok {
 			break
 		}
-		p := Pick{name: name, layout: l, field: f, source: -1}
+		p := Pick{name: name, layout: l, field: f, from: senders{source: -1}}
 		if bracket {
 			var err error
 			if p.field.gates, err = l.conditions(f.gates, conditions); err != nil {
@@ -53,6 +62,19 @@ func Compile(name string) (Pick, error) {
 		return p, nil
 	}
 	return Pick{}, fmt.Errorf("%w %q; nearest: %s", ErrUnknown, path, strings.Join(nearest(path, names(all)), ", "))
+}
+
+// All returns a Pick of every signal of the catalogue, in the order of Names.
+func All() []Pick { return all(catalogue()) }
+
+func all(layouts []*layout) []Pick {
+	var out []Pick
+	for _, l := range layouts {
+		for _, f := range l.all() {
+			out = append(out, Pick{name: l.key + "." + f.key, layout: l, field: f, from: senders{source: -1}})
+		}
+	}
+	return out
 }
 
 // Names lists every signal of the catalogue as Compile takes it, in order.
@@ -102,7 +124,14 @@ func (l *layout) conditions(gates []gate, text string) ([]gate, error) {
 
 // WithSource returns the Pick limited to one sender's address; a negative addr means any.
 func (p Pick) WithSource(addr int) Pick {
-	p.source = addr
+	p.from.source = addr
+	return p
+}
+
+// WithNAME returns the Pick limited to the device of that NAME, wherever its address moves. Until its claim is heard (or
+// assumed, see Decoder.Assume) nothing is found.
+func (p Pick) WithNAME(n j1939.NAME) Pick {
+	p.from.name, p.from.named = n, true
 	return p
 }
 
@@ -130,7 +159,7 @@ func (p Pick) String() string { return p.name }
 // From reads the signal out of m: its value in SI where st is OK, else 0. ok is false when m does not carry the
 // signal: another message, another sender, or a multiplexed signal that is not in this one.
 func (p Pick) From(m *Message) (si float64, st Status, ok bool) {
-	if p.layout == nil || !p.layout.matches(m) || p.source >= 0 && int(m.Source) != p.source || !p.field.open(m.Data) {
+	if p.layout == nil || !p.layout.matches(m) || !p.from.sent(m) || !p.field.open(m.Data) {
 		return 0, Absent, false
 	}
 	written, _, st := p.field.read(m.Data)
@@ -140,14 +169,32 @@ func (p Pick) From(m *Message) (si float64, st Status, ok bool) {
 	return p.field.si(written), OK, true
 }
 
+// sent reports whether m comes from a sender that is accepted.
+func (s *senders) sent(m *Message) bool {
+	return (s.source < 0 || int(m.Source) == s.source) && (!s.named || m.Named && m.NAME == s.name)
+}
+
+// sentFrame is sent for a message that is one frame.
+func (s *senders) sentFrame(d *Decoder, f *bus.Frame, source uint8) bool {
+	if s.source >= 0 && int(source) != s.source {
+		return false
+	}
+	if !s.named {
+		return true
+	}
+	n, ok := d.book.At(f.Link, source)
+	return ok && f.IsExtended && n == s.name
+}
+
 // matches reports whether m is the message of this layout. A parameter group matches by its number whatever the
-// priority and the sender; other DBC messages match by the whole identifier.
+// priority and, unless the file has several of that number, the sender; other DBC messages match by the whole
+// identifier.
 func (l *layout) matches(m *Message) bool {
 	switch {
 	case l.extended != m.Extended:
 		return false
 	case l.byPGN:
-		return l.pgn == m.PGN
+		return l.pgn == m.PGN && l.sender(m.Source)
 	default:
 		return l.id == m.ID && m.Frames == 1
 	}

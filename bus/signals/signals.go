@@ -86,7 +86,9 @@ type Message struct {
 	Priority    uint8
 	Source      uint8
 	Destination uint8
-	Extended    bool // has a 29-bit identifier, and so the fields of one
+	Extended    bool       // has a 29-bit identifier, and so the fields of one
+	Named       bool       // NAME is known
+	NAME        j1939.NAME // of the sender: what claimed Source last
 
 	layout *layout
 }
@@ -98,7 +100,8 @@ const Unknown = "unknown"
 type Decoder struct {
 	assembler *j1939.Assembler
 	book      j1939.AddressBook
-	catalogue map[uint32]*layout
+	layouts   []*layout
+	catalogue index
 	dbc       *DBC
 	raw       j1939.Message
 	msg       Message
@@ -107,10 +110,12 @@ type Decoder struct {
 
 // NewDecoder returns a Decoder with the built-in catalogue.
 func NewDecoder() *Decoder {
-	d := &Decoder{assembler: j1939.NewAssembler(j1939.Options{}), catalogue: make(map[uint32]*layout)}
-	for _, l := range catalogue() {
-		d.catalogue[l.pgn] = l
+	d := &Decoder{assembler: j1939.NewAssembler(j1939.Options{}), layouts: catalogue()}
+	keys := make(map[uint32][]int32, len(d.layouts))
+	for i, l := range d.layouts {
+		keys[l.pgn] = []int32{int32(i)}
 	}
+	d.catalogue = newIndex(keys)
 	return d
 }
 
@@ -122,6 +127,10 @@ func (d *Decoder) Stats() j1939.Stats { return d.assembler.Stats() }
 
 // Addresses returns which NAME claimed which address last.
 func (d *Decoder) Addresses() []j1939.Address { return d.book.List() }
+
+// Assume sets who answers to an address until a claim says otherwise. A box that only listens cannot ask who is there, and
+// devices claim their addresses before it is awake: what an earlier day heard is the best it has.
+func (d *Decoder) Assume(a j1939.Address) { d.book.Assume(a) }
 
 // NAME returns the NAME that claimed an address last.
 func (d *Decoder) NAME(link uint16, address uint8) (j1939.NAME, bool) {
@@ -135,8 +144,15 @@ func (d *Decoder) Finish() { d.assembler.Finish() }
 // messages of their own; remote requests and error reports are none at all. The message belongs to the Decoder and
 // holds until emit returns.
 func (d *Decoder) Frame(f bus.Frame, emit func(*Message)) {
+	if d.take(&f) {
+		emit(&d.msg)
+	}
+}
+
+// take takes one frame in and reports true when d.msg now holds a message.
+func (d *Decoder) take(f *bus.Frame) bool {
 	if f.Class != bus.Data || f.IsRemote {
-		return
+		return false
 	}
 	m := &d.msg
 	if !f.IsExtended {
@@ -145,11 +161,10 @@ func (d *Decoder) Frame(f bus.Frame, emit func(*Message)) {
 			Key: Unknown, At: f.Boot, UTC: f.UTC, Link: f.Link, ID: f.ID, Frames: 1, Data: d.short[:min(f.Length, 8)],
 		}
 		d.name(m)
-		emit(m)
-		return
+		return true
 	}
-	if !d.assembler.Frame(&f, &d.raw) {
-		return
+	if !d.assembler.Frame(f, &d.raw) {
+		return false
 	}
 	d.book.Hear(&d.raw)
 	r := &d.raw
@@ -157,8 +172,9 @@ func (d *Decoder) Frame(f bus.Frame, emit func(*Message)) {
 		Key: Unknown, Data: r.Data, At: r.At, UTC: r.UTC, Link: r.Link, Frames: r.Frames, Extended: true, ID: f.ID,
 		PGN: r.PGN, Priority: r.Priority, Source: r.Source, Destination: r.Destination,
 	}
+	m.NAME, m.Named = d.book.At(m.Link, m.Source)
 	d.name(m)
-	emit(m)
+	return true
 }
 
 func (d *Decoder) name(m *Message) {
@@ -167,7 +183,9 @@ func (d *Decoder) name(m *Message) {
 		m.layout = d.dbc.find(m)
 	}
 	if m.layout == nil && m.Extended {
-		m.layout = d.catalogue[m.PGN]
+		if at := d.catalogue.find(m.PGN); len(at) > 0 {
+			m.layout = d.layouts[at[0]]
+		}
 	}
 	if m.layout != nil {
 		m.Key = m.layout.key
