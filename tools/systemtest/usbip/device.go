@@ -25,8 +25,9 @@ import (
 // the rest.
 //
 // Calls for one endpoint and direction come one after the other in the host's order; calls for different ones come from
-// different goroutines at the same time. An error that wraps ErrStall refuses the request; any other error but the
-// context's is told to the host as a transaction that failed on the wire (EPROTO).
+// different goroutines at the same time. An error that wraps ErrStall refuses the request, one that wraps ErrNoAnswer leaves it open
+// until the host takes it back; any other error but the context's is told to the host as a transaction that failed on
+// the wire (EPROTO).
 type Device interface {
 	// Descriptors says what the device is. It is asked once.
 	Descriptors() Descriptors
@@ -44,6 +45,8 @@ type Device interface {
 var (
 	// ErrStall is what a Device returns to refuse a request. At endpoints other than 0 it halts the endpoint.
 	ErrStall = errors.New("stalled")
+	// ErrNoAnswer is what a Device returns when it says "not yet" for ever. Drivers mostly wait for seconds.
+	ErrNoAnswer = errors.New("no answer")
 	// ErrProtocol: the host's side sent what the protocol does not know.
 	ErrProtocol = errors.New("not USB/IP")
 )

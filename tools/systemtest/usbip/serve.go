@@ -208,6 +208,9 @@ func (s *session) work(ctx context.Context, r *request) {
 	err := ErrStall
 	if !halted {
 		in, err = s.call(ctx, r.message)
+		if errors.Is(err, ErrNoAnswer) {
+			<-ctx.Done()
+		}
 	}
 
 	s.mu.Lock()

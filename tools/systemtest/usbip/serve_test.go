@@ -361,6 +361,29 @@ func TestControlOfTheDevice(t *testing.T) {
 	h.want("a refusal does not last at endpoint 0", answer(4, 0, 0, nil))
 }
 
+// The host gives up on a device that does not answer, and the next request is served.
+func TestNoAnswer(t *testing.T) {
+	g := newGadget()
+	asked := make(chan struct{}, 1)
+	g.control = func(s usbip.Setup, _ []byte) ([]byte, error) {
+		if s.Request == 1 {
+			asked <- struct{}{}
+			return nil, usbip.ErrNoAnswer
+		}
+		return []byte{4}, nil
+	}
+	h := plug(t, g)
+	h.send(submit(1, in, 0, 1, []byte{0xc0, 1, 0, 0, 0, 0, 1, 0}))
+	wait(t, "Control", asked)
+	g.give <- []byte{3}
+	h.send(submit(2, in, 1, 64, nil))
+	h.want("another endpoint meanwhile", answer(2, 0, 1, []byte{3}))
+	h.send(unlink(3, 1))
+	h.want("giving up", unlinked(3, econnreset))
+	h.send(submit(4, in, 0, 1, []byte{0xc0, 2, 0, 0, 0, 0, 1, 0}))
+	h.want("the next", answer(4, 0, 1, []byte{4}))
+}
+
 // Descriptors by hand from the tables of the USB 2.0 specification named in the comments.
 func TestStandardRequests(t *testing.T) {
 	h := plug(t, newGadget())
