@@ -28,6 +28,7 @@ func roomList() []room {
 		{"bus/j1939", []string{"bus"}},
 		{"bus/signals", []string{"bus", "bus/j1939", "sensors/units"}},
 		{"bus/capture", []string{"bus"}},
+		{"bus/traffic", []string{"bus", "bus/j1939", "bus/signals"}},
 		{"firmware", []string{
 			"config", "firmware/*", "systemd/notify",
 			"bus", "bus/capture", // beyond the picture: it hands frames from a recording to intake, and from intake to the recorder
