@@ -4,7 +4,6 @@ package traffic
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"airhold/bus"
@@ -116,14 +115,14 @@ type Counts struct {
 
 // Controller follows the error reports of one link. The zero value knows nothing yet.
 type Controller struct {
-	state    State
-	since    time.Duration // of state
-	transmit uint8         // error counters, as last reported
-	receive  uint8
-	counted  bool // the counters were ever reported
-	sound    int  // frames since the last error report
-	frames   bool // a frame was heard since the link was opened
-	counts   Counts
+	state   State
+	since   time.Duration // of state
+	sending uint8         // error counters, as last reported
+	hearing uint8
+	counted bool // the counters were ever reported
+	sound   int  // frames since the last error report
+	frames  bool // a frame was heard since the link was opened
+	counts  Counts
 }
 
 // Open begins anew with a link that was opened, in the state its driver tells; Unknown where it does not.
@@ -135,9 +134,9 @@ func (c *Controller) Open(at time.Duration, s State) {
 // State returns the state and since when.
 func (c *Controller) State() (State, time.Duration) { return c.state, c.since }
 
-// Errors returns the transmit and receive error counters as last reported; false where they never were.
-func (c *Controller) Errors() (transmit, receive uint8, ok bool) {
-	return c.transmit, c.receive, c.counted
+// Errors returns the error counters of sending and of receiving as last reported; false where they never were.
+func (c *Controller) Errors() (sending, hearing uint8, ok bool) {
+	return c.sending, c.hearing, c.counted
 }
 
 // Counts returns how often what was reported.
@@ -186,9 +185,9 @@ func (c *Controller) Error(f *bus.Frame) {
 	c.count(f)
 	was := c.state
 	if f.ID&classCounters != 0 || f.Data[6]|f.Data[7] != 0 {
-		c.transmit, c.receive, c.counted = f.Data[6], f.Data[7], true
+		c.sending, c.hearing, c.counted = f.Data[6], f.Data[7], true
 		if was != Off {
-			c.enter(f.Boot, levelOf(max(c.transmit, c.receive)))
+			c.enter(f.Boot, levelOf(max(c.sending, c.hearing)))
 		}
 	}
 	status := f.Data[1]
@@ -196,7 +195,7 @@ func (c *Controller) Error(f *bus.Frame) {
 	case f.ID&classOff != 0:
 		c.enter(f.Boot, Off)
 	case f.ID&classRestarted != 0:
-		c.transmit, c.receive = 0, 0
+		c.sending, c.hearing = 0, 0
 		c.enter(f.Boot, Active)
 	case f.ID&classController != 0 && status&controllerPassive != 0:
 		c.enter(f.Boot, Passive)
@@ -261,21 +260,21 @@ func (c *Controller) count(f *bus.Frame) {
 
 // Words say in one line how the controller is.
 func (c *Controller) Words() string {
-	var b strings.Builder
+	var how string
 	switch c.state {
 	case Active:
-		b.WriteString("sound (error active)")
+		return "sound (error active)"
 	case Warning:
-		b.WriteString("many errors (error warning)")
+		how = "many errors (error warning)"
 	case Passive:
-		b.WriteString("very many errors (error passive)")
+		how = "very many errors (error passive)"
 	case Off:
-		b.WriteString("has left the bus (bus off) and hears nothing")
+		how = "has left the bus (bus off) and hears nothing"
 	default:
-		b.WriteString("not told by its driver")
+		return "not told by its driver"
 	}
-	if c.counted && c.state != Active {
-		fmt.Fprintf(&b, ", error counters: receive %d, transmit %d", c.receive, c.transmit)
+	if c.counted {
+		how += fmt.Sprintf(", error counters: receive %d, transmit %d", c.hearing, c.sending)
 	}
-	return b.String()
+	return how
 }

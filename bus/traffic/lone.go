@@ -4,7 +4,6 @@ package traffic
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"airhold/bus"
@@ -168,9 +167,7 @@ func (l *Lone) Words() string {
 	if !alone {
 		return ""
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, "One device talks alone: it repeats %s about %.0f times a second, because nobody acknowledges it. "+
-		"Airhold only listens and never acknowledges. ", r.Frame, r.Rate)
-	b.WriteString("Is the rest of the machine switched off, or is the plug to it out? With a second device on the bus this ends by itself.")
-	return b.String()
+	return fmt.Sprintf("One device talks alone: it repeats %s about %.0f times a second, because nobody acknowledges it. "+
+		"Airhold only listens and never acknowledges. Is the rest of the machine switched off, or is the plug to it out? "+
+		"With a second device on the bus this ends by itself.", r.Frame, r.Rate)
 }

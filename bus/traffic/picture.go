@@ -3,11 +3,11 @@
 package traffic
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"airhold/bus/j1939"
@@ -37,17 +37,18 @@ func (m Moment) MarshalJSON() ([]byte, error) {
 // UnmarshalJSON reads it; of a moment with a wall time that is all it gets.
 func (m *Moment) UnmarshalJSON(b []byte) error {
 	*m = Moment{}
-	if len(b) > 0 && b[0] == '"' {
-		if err := json.Unmarshal(b, &m.UTC); err != nil {
-			return fmt.Errorf("time of a bus message: %w", err)
-		}
-		return nil
+	text, quoted := strings.CutPrefix(string(b), `"`)
+	var err error
+	if quoted {
+		m.UTC, err = time.Parse(time.RFC3339Nano, strings.TrimSuffix(text, `"`))
+	} else {
+		var s float64
+		s, err = strconv.ParseFloat(text, 64)
+		m.At = time.Duration(math.Round(s * float64(time.Second)))
 	}
-	var s float64
-	if err := json.Unmarshal(b, &s); err != nil {
+	if err != nil {
 		return fmt.Errorf("time of a bus message: %w", err)
 	}
-	m.At = time.Duration(s * float64(time.Second))
 	return nil
 }
 
@@ -82,12 +83,12 @@ type Picture struct {
 
 // Health is how the controller is.
 type Health struct {
-	State    State  `json:"state"`
-	Since    Moment `json:"since"`
-	Words    string `json:"words"`
-	Transmit *uint8 `json:"transmit_errors"` // nil: never told
-	Receive  *uint8 `json:"receive_errors"`
-	Counts   Counts `json:"counts"`
+	State   State  `json:"state"`
+	Since   Moment `json:"since"`
+	Words   string `json:"words"`
+	Sending *uint8 `json:"transmit_errors"` // nil: never told
+	Hearing *uint8 `json:"receive_errors"`
+	Counts  Counts `json:"counts"`
 }
 
 // Alone is a lone talker.
@@ -255,7 +256,7 @@ func (t *Tracker) health() Health {
 	state, since := t.controller.State()
 	h := Health{State: state, Since: t.moment(since), Words: t.controller.Words(), Counts: t.controller.Counts()}
 	if tx, rx, ok := t.controller.Errors(); ok {
-		h.Transmit, h.Receive = &tx, &rx
+		h.Sending, h.Hearing = &tx, &rx
 	}
 	return h
 }

@@ -42,8 +42,8 @@ func ruleFor(room string) busRule {
 			selectors: map[string][]string{
 				"golang.org/x/sys/unix": {
 					// Socket and Syscall6 are judged with their arguments, in gate.
-					"Bind", "SetsockoptInt", "GetsockoptInt", "Close", "ClockGettime", "CmsgLen", "CmsgSpace",
-					"Mmsghdr", "Iovec", "Timespec", "Cmsghdr", "Errno", "SockaddrCAN", // types
+					"Bind", "SetsockoptInt", "SetsockoptCanRawFilter", "GetsockoptInt", "Close", "ClockGettime", "CmsgLen", "CmsgSpace",
+					"Mmsghdr", "Iovec", "Timespec", "Cmsghdr", "Errno", "SockaddrCAN", "CanFilter", // types
 				},
 				// NetlinkRIB asks the kernel for its interfaces on a netlink socket that it opens and closes itself.
 				"syscall": {"NetlinkRIB", "RTM_GETLINK", "AF_UNSPEC"},
@@ -62,6 +62,8 @@ func ruleFor(room string) busRule {
 			imports:   plain("regexp", "go.einride.tech/can/pkg/dbc", "go.einride.tech/can/pkg/descriptor"),
 			selectors: map[string][]string{"fmt": append(format, "Fprintf", "Fprint", "Fprintln")}, // into a builder: it has no descriptor
 		}
+	case "bus/traffic":
+		return busRule{imports: plain(module + "/bus/signals"), selectors: map[string][]string{"fmt": format}}
 	}
 	return busRule{imports: plain(), selectors: map[string][]string{"fmt": format}}
 }
