@@ -39,8 +39,7 @@ const (
 	firstSpread = 0.8 * litreMn    // before it was learned
 	hotFree     = 5 * litreMn      // cooling that the observer takes out well
 	hotShare    = 0.3              // of cooling beyond, which it may have wrong
-	coldStart   = 12 * litreMn     // right after the observers began without knowing the gas
-	coldTime    = 45.0             // s, in which that goes
+	blindGas    = 240.0            // s after the observers began, as behind a gap, in which they do not know the gas
 	freshDay    = 1.6 * litreMn    // another day than the one that was learned
 	dayLearns   = 90 * time.Minute // in which a day's own offset is learned
 	dayCalm     = 0.7              // share of the threshold under which it is
@@ -71,7 +70,7 @@ func (w *Watch) judgePiece(d *decay) {
 		}
 	}
 	w.balance.lastPiece = to
-	if w.holding(to) {
+	if w.holding(to) || d.age < blindGas {
 		return
 	}
 	best := w.thermo.best
@@ -85,7 +84,6 @@ func (w *Watch) judgePiece(d *decay) {
 	if h := math.Abs(d.heat[best]) - hotFree; h > 0 {
 		sd = math.Hypot(sd, hotShare*h)
 	}
-	sd = math.Hypot(sd, coldStart*math.Exp(-d.age/coldTime))
 	sd = math.Hypot(sd, freshDay*math.Exp(-(to-w.first).Seconds()/freshTime))
 	if d.busy > usualBusy {
 		sd = math.Hypot(sd, longRun*(d.busy-usualBusy))
@@ -103,14 +101,14 @@ func (w *Watch) judgePiece(d *decay) {
 	}
 	x := d.flow[best] - bleed - w.base(d.heat[best], d.busy) - w.today.off
 	learning := w.learning()
-	if w.history && context && d.age > 3*coldTime && !w.raised() && w.quiet.up() < dayCalm && to-w.first < dayLearns {
+	if w.history && context && !w.raised() && w.quiet.up() < dayCalm && to-w.first < dayLearns {
 		w.today.add(x, sd, (to-w.first).Seconds()/dayLearns.Seconds())
 	}
-	if w.o.Bleed > 0 && w.keyOff(to) && d.age > 3*coldTime && !w.raised() && w.quiet.up() < calm {
+	if w.o.Bleed > 0 && w.keyOff(to) && !w.raised() && w.quiet.up() < calm {
 		full := w.o.Bleed * d.p / bleedAt
 		w.idle.add((x+bleed)/full, math.Sqrt(max(0, sd*sd-doubt*doubt))/full)
 	}
-	if context && d.age > 3*coldTime && doubt <= idleKnown*w.o.Bleed {
+	if context && doubt <= idleKnown*w.o.Bleed {
 		switch {
 		case learning:
 			w.thermo.take(d, bleed, learnMemory)

@@ -202,7 +202,7 @@ func (r *rank) stand(w *Watch, at time.Duration, y tally) {
 		return
 	}
 	p := r.line.mean(w.frames.n, w.frames.h) + w.baro
-	if r.short(w) || w.floodedBy(r) {
+	if r.short(w) || w.floodedBy(r) || p-w.baro+backFlow > w.tank.mean(w.frames.n, w.frames.h) {
 		*t = tally{}
 		return
 	}

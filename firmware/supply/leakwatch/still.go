@@ -20,6 +20,7 @@ const (
 	thermalShare = 0.6 // of the correction for warming air, that it may have wrong
 	stillWait    = 3.0 // s
 	stillCount   = 30  // windows before the creep is known
+	backFlow     = 5e3 // Pa that the tank must be above the rank, so that no valve lets the rank's air back into it
 )
 
 // window gathers a still stretch of a rank.
@@ -38,6 +39,10 @@ func (r *rank) stillFrame(w *Watch, n int, still bool) {
 	v := r.line.at(n)
 	if !r.target.alive(at) && at-r.restAt < settleWork {
 		still = false // small movements of the valves are not seen as well without a wanted pressure
+	}
+	if still && w.tank.at(n) < v+backFlow {
+		still = false
+		w.notes.say(ofBack, at)
 	}
 	ok := still && !math.IsNaN(v) && r.line.mark[n&ringMask] == 0 && at-r.moved > afterMove && v > 5e3
 	if r.ripe.sd > 0 {

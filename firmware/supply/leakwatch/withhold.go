@@ -36,6 +36,7 @@ const (
 	ofSun
 	ofShop
 	ofBarometer
+	ofBack
 	matters
 )
 
@@ -50,6 +51,7 @@ func (m matter) sentence() string {
 		ofHot:       "The leak watch is careful: the tank was charged for long, and its air is hot.",
 		ofSun:       "The leak watch cannot tell small leaks: the standing tank warms, in the sun perhaps.",
 		ofShop:      "The leak watch learns nothing of the compressor: the tank rises though the engine stands.",
+		ofBack:      "The leak watch says nothing of a standing rank: the tank holds no more than the rank, whose air may flow back.",
 		ofBarometer: "The leak watch takes the standard atmosphere: there is no barometer.",
 	}[m]
 }
@@ -62,7 +64,7 @@ type notebook struct {
 
 func (b *notebook) say(m matter, at time.Duration) {
 	again := noteAgain
-	if m == ofHot || m == ofSun || m == ofBarometer || m == ofShop {
+	if m == ofHot || m == ofSun || m == ofBarometer || m == ofBack || m == ofShop {
 		again = noteDaily
 	}
 	fresh := b.last[m] == 0 || at-b.last[m] > again
