@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -26,6 +27,7 @@ import (
 	"airhold/firmware/findings"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
+	"airhold/firmware/store/sealed"
 )
 
 // written keeps what a spine says in the journal's own words, one line a record, without what only a wall clock knows.
@@ -132,6 +134,45 @@ func TestReplayWritesTheLiveJournal(t *testing.T) {
 		}
 	})
 
+	t.Run("sealed", func(t *testing.T) {
+		path := copyBoot(t, s.dir)
+		plain := readBoot(t, path)
+		if err := sealed.Seal(t.Context(), path); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := os.Stat(path); !errors.Is(err, os.ErrNotExist) {
+			t.Errorf("%s is still there (%v); want only the sealed files", path, err)
+		}
+		w := &written{}
+		r, err := firmware.OpenReplay(firmware.ReplayOptions{Log: filepath.Dir(path), Out: w})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		if err := r.Run(); err != nil {
+			t.Fatal(err)
+		}
+		if lost := r.Notes(); len(lost) > 0 {
+			t.Errorf("the sealed log lost something: %q", lost)
+		}
+		if diff := cmp.Diff(live, w.lines); diff != "" {
+			t.Errorf("the sealed boot's journal is not the live one (-live +sealed):\n%s", diff)
+		}
+		again := readBoot(t, filepath.Dir(path))
+		if len(plain.entries) != len(again.entries) {
+			t.Fatalf("%d entries were recorded, %d are sealed", len(plain.entries), len(again.entries))
+		}
+		for i := range plain.entries {
+			// == of floats would take minus zero for zero; a text of their bits does not.
+			if a, b := bitsOf(&plain.entries[i]), bitsOf(&again.entries[i]); a != b {
+				t.Fatalf("entry %d is sealed as\n%s\nwant\n%s", i, b, a)
+			}
+		}
+		if diff := cmp.Diff(plain.snap, again.snap); diff != "" {
+			t.Errorf("the snapshot differs (-recorded +sealed):\n%s", diff)
+		}
+	})
+
 	// A check that cannot fail is none: without any one of the commands the journal must come out different.
 	boot := readBoot(t, s.dir)
 	for skip := 1; skip <= 3; skip++ {
@@ -168,16 +209,16 @@ type recorded struct {
 
 func readBoot(t *testing.T, dir string) *recorded {
 	t.Helper()
-	path, err := store.FindBoot(dir)
+	path, err := sealed.Find(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := store.OpenBoot(path)
+	b, err := sealed.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	r := &recorded{snap: b.Snapshot(), table: b.Table()}
+	r := &recorded{snap: b.About().Snapshot, table: b.About().Table}
 	for {
 		var e store.Entry
 		err := b.Next(&e)
@@ -190,6 +231,14 @@ func readBoot(t *testing.T, dir string) *recorded {
 		}
 		r.entries = append(r.entries, e)
 	}
+}
+
+// bitsOf writes an entry down with the bits of its numbers.
+func bitsOf(e *store.Entry) string {
+	r := &e.Reading
+	command, err := json.Marshal(e.Command)
+	return fmt.Sprintf("%d %d | %d %x %x %d %d %d | %s %v | %d %v %d | %+v", e.Kind, e.At, r.At, math.Float64bits(r.Value), math.Float64bits(r.Volts),
+		r.Raw, r.Channel, r.Quality, command, err, e.Clock.Boot, e.Clock.UTC, e.Clock.Quality, e.Fault)
 }
 
 // without gives a spine all entries but the n-th command, and returns the journal.
@@ -218,7 +267,7 @@ func (r *recorded) without(t *testing.T, n int) []string {
 // copyBoot copies the recorded boot of a folder elsewhere.
 func copyBoot(t *testing.T, dir string) string {
 	t.Helper()
-	path, err := store.FindBoot(dir)
+	path, err := sealed.Find(dir)
 	if err != nil {
 		t.Fatal(err)
 	}

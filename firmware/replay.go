@@ -17,6 +17,7 @@ import (
 	"airhold/firmware/intake"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
+	"airhold/firmware/store/sealed"
 	"airhold/sensors/units"
 )
 
@@ -74,15 +75,15 @@ func OpenReplay(o ReplayOptions) (*Replay, error) {
 
 // openLog opens a recorded boot: its entries are the spine's own, ticks and commands included.
 func (r *Replay) openLog() (*alarms.Saved, error) {
-	path, err := store.FindBoot(r.o.Log)
+	path, err := sealed.Find(r.o.Log)
 	if err != nil {
 		return nil, err
 	}
-	b, err := store.OpenBoot(path)
+	b, err := sealed.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	snap := b.Snapshot()
+	snap := b.About().Snapshot
 	if r.machine == nil {
 		m, problems := config.Parse("the log's machine file", snap.Machine)
 		if m == nil {
@@ -90,7 +91,7 @@ func (r *Replay) openLog() (*alarms.Saved, error) {
 		}
 		r.machine = m
 	}
-	r.src, r.table, r.notes, r.clocked, r.learned = b, b.Table(), b.Lost, true, snap.Learned
+	r.src, r.table, r.notes, r.clocked, r.learned = b, b.About().Table, b.Lost, true, snap.Learned
 	return &snap.Alarms, nil
 }
 

@@ -24,10 +24,39 @@ import (
 // ErrCommandsGone means that a log's commands were removed: a replay would be of a day that never was.
 var ErrCommandsGone = errors.New("command log deleted")
 
-// numbered is an entry with its place in the log.
-type numbered struct {
-	seq   int64
-	entry Entry
+// Row is an entry with its place in the log.
+type Row struct {
+	Seq         int64
+	Entry       Entry
+	Calibration int64 // id of the calibration that a reading was made with; 0: none is known
+}
+
+// Gap is a place where readings were thinned out because the disk was too slow.
+type Gap struct {
+	Seq   int64 // of the entry that follows
+	Lost  int64
+	Since time.Duration // boot time of the first one that is missing
+}
+
+// Calibration is one row of how a channel's numbers were made. What was not written down is empty.
+type Calibration struct {
+	ID           int64    `json:"id"`
+	Channel      *int64   `json:"channel,omitempty"`
+	Coefficients string   `json:"coefficients,omitempty"`
+	Who          string   `json:"who,omitempty"`
+	At           string   `json:"at,omitempty"`
+	Instrument   string   `json:"instrument,omitempty"`
+	Uncertainty  *float64 `json:"uncertainty,omitempty"`
+	ValidFrom    string   `json:"valid_from,omitempty"`
+}
+
+// Facts are what a log says of itself.
+type Facts struct {
+	Started  string // RFC 3339; empty where the clock was not set
+	Clock    string // quality of the clock then, in words
+	Entries  int64  // how many were written
+	Commands int64
+	Closed   bool // the box stopped in order
 }
 
 // Boot reads one recorded boot back in the order in which it entered the spine. One goroutine owns it.
@@ -39,16 +68,18 @@ type Boot struct {
 	table *readings.Table
 	snap  Snapshot
 
-	entries, commands int64
-	closed            bool
+	facts  Facts
+	gaps   []Gap
+	tables []Calibration
 
-	few    []numbered // everything but readings
+	all    []Row // everything but readings
+	few    []Row // what of it Next has not given yet
 	rows   *sql.Rows
-	ahead  numbered // the next reading
+	ahead  Row // the next reading
 	more   bool
 	last   int64 // number of the last entry given
-	stored int64 // readings the gaps name
 	broken bool  // the file is torn, not only short of what was never recorded
+	odd    bool  // it holds what no box writes
 	lost   []string
 }
 
@@ -178,7 +209,7 @@ func look(path string) (head []byte, size int64, err error) {
 }
 
 func (b *Boot) open(ctx context.Context, path string) error {
-	b.few, b.ahead = nil, numbered{}
+	b.all, b.gaps, b.tables, b.ahead = nil, nil, nil, Row{}
 	more := "&mode=ro"
 	if !b.wal {
 		more = "&immutable=1" // nobody writes to it: no file of SQLite's own needs to stand beside it
@@ -203,18 +234,36 @@ func (b *Boot) load(ctx context.Context, f *file) error {
 	if empty {
 		return fmt.Errorf("%s holds no recording (%w)", b.path, ErrCorrupt)
 	}
-	for _, step := range []func(context.Context, *file) error{b.loadMeta, b.loadChannels, b.loadCommands, b.loadFew} {
+	for _, step := range []func(context.Context, *file) error{b.loadMeta, b.loadChannels, b.loadCommands, b.loadFew, b.loadCalibration} {
 		if err := step(ctx, f); err != nil {
 			return err
 		}
 	}
-	slices.SortFunc(b.few, func(x, y numbered) int { return cmp.Compare(x.seq, y.seq) })
-	b.rows, err = f.conn.QueryContext(ctx, "SELECT seq, at, channel, quality, value, volts, raw FROM readings ORDER BY seq")
+	slices.SortFunc(b.all, func(x, y Row) int { return cmp.Compare(x.Seq, y.Seq) })
+	b.few = b.all
+	return b.query(ctx, f, 0)
+}
+
+// query begins the readings at a number.
+func (b *Boot) query(ctx context.Context, f *file, from int64) error {
+	var err error
+	b.rows, err = f.conn.QueryContext(ctx, "SELECT seq, at, channel, quality, value, volts, raw, calibration_id FROM readings WHERE seq >= ? ORDER BY seq", from)
 	if err != nil {
 		return explain(b.path, err)
 	}
 	b.advance()
 	return nil
+}
+
+// SkipTo goes on with the entry of that number, whatever was given before.
+func (b *Boot) SkipTo(seq int64) error {
+	if err := b.rows.Close(); err != nil {
+		return explain(b.path, err)
+	}
+	i, _ := slices.BinarySearchFunc(b.all, seq, func(r Row, seq int64) int { return cmp.Compare(r.Seq, seq) })
+	b.few = b.all[i:]
+	b.ahead, b.last = Row{}, seq-1
+	return b.query(context.Background(), b.f, seq)
 }
 
 func (b *Boot) loadMeta(ctx context.Context, f *file) error {
@@ -234,12 +283,16 @@ func (b *Boot) loadMeta(ctx context.Context, f *file) error {
 			b.snap.Number = n
 		case "software":
 			b.snap.Software = text
+		case "started":
+			b.facts.Started = text
+		case "clk":
+			b.facts.Clock = text
 		case "entries":
-			b.entries = n
+			b.facts.Entries = n
 		case "commands":
-			b.commands = n
+			b.facts.Commands = n
 		case "closed":
-			b.closed = n == 1
+			b.facts.Closed = n == 1
 		}
 		return nil
 	})
@@ -287,13 +340,13 @@ func (b *Boot) loadCommands(ctx context.Context, f *file) error {
 	there, last := int64(0), int64(0)
 	if tables > 0 {
 		err := each(ctx, f, "SELECT seq, at, command FROM commands", func(r *sql.Rows) error {
-			n := numbered{entry: Entry{Kind: IsCommand, Command: new(alarms.Command)}}
+			n := Row{Entry: Entry{Kind: IsCommand, Command: new(alarms.Command)}}
 			var text []byte
-			if err := r.Scan(&n.seq, &n.entry.At, &text); err != nil {
+			if err := r.Scan(&n.Seq, &n.Entry.At, &text); err != nil {
 				return err
 			}
-			if err := json.Unmarshal(text, n.entry.Command); err != nil {
-				return fmt.Errorf("command %d: %w", n.seq, err)
+			if err := json.Unmarshal(text, n.Entry.Command); err != nil {
+				return fmt.Errorf("command %d: %w", n.Seq, err)
 			}
 			there++
 			return b.add(n, &last)
@@ -302,8 +355,8 @@ func (b *Boot) loadCommands(ctx context.Context, f *file) error {
 			return b.torn(err)
 		}
 	}
-	if there != b.commands || tables == 0 {
-		return fmt.Errorf("%s: %d commands of people were recorded, %d are there: without them this is not the recorded boot; take an untouched copy (%w)", b.path, b.commands, there, ErrCommandsGone)
+	if there != b.facts.Commands || tables == 0 {
+		return fmt.Errorf("%s: %d commands of people were recorded, %d are there: without them this is not the recorded boot; take an untouched copy (%w)", b.path, b.facts.Commands, there, ErrCommandsGone)
 	}
 	return nil
 }
@@ -311,34 +364,34 @@ func (b *Boot) loadCommands(ctx context.Context, f *file) error {
 func (b *Boot) loadFew(ctx context.Context, f *file) error {
 	for _, t := range []struct {
 		q    string
-		scan func(r *sql.Rows, n *numbered) error
+		scan func(r *sql.Rows, n *Row) error
 	}{
-		{"SELECT seq, at FROM ticks", func(r *sql.Rows, n *numbered) error {
-			n.entry.Kind = IsTick
-			return r.Scan(&n.seq, &n.entry.At)
+		{"SELECT seq, at FROM ticks", func(r *sql.Rows, n *Row) error {
+			n.Entry.Kind = IsTick
+			return r.Scan(&n.Seq, &n.Entry.At)
 		}},
-		{"SELECT seq, at, boot, utc_s, utc_ns, quality FROM clock", func(r *sql.Rows, n *numbered) error {
-			n.entry.Kind = IsClock
+		{"SELECT seq, at, boot, utc_s, utc_ns, quality FROM clock", func(r *sql.Rows, n *Row) error {
+			n.Entry.Kind = IsClock
 			var s, ns sql.NullInt64
 			var q uint8
-			if err := r.Scan(&n.seq, &n.entry.At, &n.entry.Clock.Boot, &s, &ns, &q); err != nil {
+			if err := r.Scan(&n.Seq, &n.Entry.At, &n.Entry.Clock.Boot, &s, &ns, &q); err != nil {
 				return err
 			}
-			n.entry.Clock.Quality = clock.Quality(q)
+			n.Entry.Clock.Quality = clock.Quality(q)
 			if s.Valid {
-				n.entry.Clock.UTC = time.Unix(s.Int64, ns.Int64).UTC()
+				n.Entry.Clock.UTC = time.Unix(s.Int64, ns.Int64).UTC()
 			}
 			return nil
 		}},
-		{"SELECT seq, at, heard, source, spn, fmi, count, gone FROM faults", func(r *sql.Rows, n *numbered) error {
-			n.entry.Kind = IsFault
-			v := &n.entry.Fault
-			return r.Scan(&n.seq, &n.entry.At, &v.At, &v.Source, &v.SPN, &v.FMI, &v.Count, &v.Gone)
+		{"SELECT seq, at, heard, source, spn, fmi, count, gone FROM faults", func(r *sql.Rows, n *Row) error {
+			n.Entry.Kind = IsFault
+			v := &n.Entry.Fault
+			return r.Scan(&n.Seq, &n.Entry.At, &v.At, &v.Source, &v.SPN, &v.FMI, &v.Count, &v.Gone)
 		}},
 	} {
 		last := int64(0)
 		err := each(ctx, f, t.q, func(r *sql.Rows) error {
-			var n numbered
+			var n Row
 			if err := t.scan(r, &n); err != nil {
 				return err
 			}
@@ -348,21 +401,36 @@ func (b *Boot) loadFew(ctx context.Context, f *file) error {
 			return err
 		}
 	}
-	return b.torn(each(ctx, f, "SELECT lost FROM gaps", func(r *sql.Rows) error {
-		var n int64
-		err := r.Scan(&n)
-		b.stored += n
-		return err
+	return b.torn(each(ctx, f, "SELECT seq, lost, since FROM gaps ORDER BY seq", func(r *sql.Rows) error {
+		var g Gap
+		if err := r.Scan(&g.Seq, &g.Lost, &g.Since); err != nil {
+			return err
+		}
+		b.gaps = append(b.gaps, g)
+		return nil
+	}))
+}
+
+func (b *Boot) loadCalibration(ctx context.Context, f *file) error {
+	return b.torn(each(ctx, f, "SELECT id, channel, coefficients, who, at, instrument, uncertainty, valid_from FROM calibration ORDER BY id", func(r *sql.Rows) error {
+		var c Calibration
+		var text [5]sql.NullString
+		if err := r.Scan(&c.ID, &c.Channel, &text[0], &text[1], &text[2], &text[3], &c.Uncertainty, &text[4]); err != nil {
+			return err
+		}
+		c.Coefficients, c.Who, c.At, c.Instrument, c.ValidFrom = text[0].String, text[1].String, text[2].String, text[3].String, text[4].String
+		b.tables = append(b.tables, c)
+		return nil
 	}))
 }
 
 // add keeps an entry. Numbers of one table rise; where they do not, its pages lead in a circle.
-func (b *Boot) add(n numbered, last *int64) error {
-	if n.seq <= *last {
+func (b *Boot) add(n Row, last *int64) error {
+	if n.Seq <= *last {
 		return ErrCorrupt
 	}
-	*last = n.seq
-	b.few = append(b.few, n)
+	*last = n.Seq
+	b.all = append(b.all, n)
 	return nil
 }
 
@@ -389,6 +457,29 @@ func (b *Boot) Table() *readings.Table { return b.table }
 // Snapshot returns what the box knew when the boot began.
 func (b *Boot) Snapshot() Snapshot { return b.snap }
 
+// Facts returns what the log says of itself.
+func (b *Boot) Facts() Facts { return b.facts }
+
+// Gaps returns where readings were thinned out.
+func (b *Boot) Gaps() []Gap { return b.gaps }
+
+// Calibrations returns how the channels' numbers were made, as far as it was written down.
+func (b *Boot) Calibrations() []Calibration { return b.tables }
+
+// Clock returns the boot's clock samples.
+func (b *Boot) Clock() []clock.Sample {
+	var out []clock.Sample
+	for i := range b.all {
+		if e := &b.all[i].Entry; e.Kind == IsClock {
+			out = append(out, e.Clock)
+		}
+	}
+	return out
+}
+
+// Torn reports whether the file was found damaged so far, which is more than that its last second is missing.
+func (b *Boot) Torn() bool { return b.broken || b.odd }
+
 const damagedReadings = "the end of the readings is damaged"
 
 // advance reads one reading ahead.
@@ -401,10 +492,11 @@ func (b *Boot) advance() {
 		}
 		return
 	}
-	r := &b.ahead.entry.Reading
+	r := &b.ahead.Entry.Reading
 	var value, volts any
-	before := b.ahead.seq
-	if err := b.rows.Scan(&b.ahead.seq, &r.At, &r.Channel, &r.Quality, &value, &volts, &r.Raw); err != nil || b.ahead.seq <= before {
+	var made sql.NullInt64
+	before := b.ahead.Seq
+	if err := b.rows.Scan(&b.ahead.Seq, &r.At, &r.Channel, &r.Quality, &value, &volts, &r.Raw, &made); err != nil || b.ahead.Seq <= before {
 		b.more, b.broken = false, true
 		b.note(damagedReadings)
 		return
@@ -414,45 +506,58 @@ func (b *Boot) advance() {
 	r.Volts, ok2 = volts.(float64)
 	if !ok1 || !ok2 || math.IsNaN(r.Value) {
 		r.Quality = readings.NotAvailable
+		b.odd = true
 		b.note("a reading holds no number; it is given as not available")
 	}
-	b.ahead.entry.Kind, b.ahead.entry.At = IsReading, r.At
+	b.ahead.Entry.Kind, b.ahead.Entry.At, b.ahead.Calibration = IsReading, r.At, made.Int64
 }
 
 // Next gives the next entry; io.EOF at the end, and at the place up to which a torn log is whole.
 func (b *Boot) Next(e *Entry) error {
-	var n numbered
+	var n Row
+	err := b.NextRow(&n)
+	if err == nil {
+		*e = n.Entry
+	}
+	return err
+}
+
+// NextRow is Next with the entry's place.
+func (b *Boot) NextRow(n *Row) error {
 	switch {
-	case b.more && (len(b.few) == 0 || b.ahead.seq < b.few[0].seq):
-		n = b.ahead
+	case b.more && (len(b.few) == 0 || b.ahead.Seq < b.few[0].Seq):
+		*n = b.ahead
 		b.advance()
 	case len(b.few) > 0:
-		n, b.few = b.few[0], b.few[1:]
+		*n, b.few = b.few[0], b.few[1:]
 	default:
 		return b.end()
 	}
-	if n.seq != b.last+1 {
+	if n.Seq != b.last+1 {
 		if b.broken {
 			return b.end() // beyond the first hole of a torn log nothing is in order any more
 		}
-		b.note(fmt.Sprintf("entries %d to %d are missing", b.last+1, n.seq-1))
+		b.note(fmt.Sprintf("entries %d to %d are missing", b.last+1, n.Seq-1))
 	}
-	b.last = n.seq
-	*e = n.entry
+	b.last = n.Seq
 	return nil
 }
 
 // end puts together what is missing.
 func (b *Boot) end() error {
 	b.few, b.more = nil, false
-	if b.last < b.entries {
-		b.note(fmt.Sprintf("%d entries were recorded, the log ends at %d", b.entries, b.last))
+	if b.last < b.facts.Entries {
+		b.note(fmt.Sprintf("%d entries were recorded, the log ends at %d", b.facts.Entries, b.last))
 	}
-	if b.stored > 0 {
-		b.note(fmt.Sprintf("%d readings were not recorded because the disk was too slow", b.stored))
+	var thinned int64
+	for _, g := range b.gaps {
+		thinned += g.Lost
+	}
+	if thinned > 0 {
+		b.note(fmt.Sprintf("%d readings were not recorded because the disk was too slow", thinned))
 	}
 	switch {
-	case b.closed:
+	case b.facts.Closed:
 	case b.wal:
 		b.note("the log was not closed: the box still records, or it stopped without warning, and then up to its last second is missing")
 	default:

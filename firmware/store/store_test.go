@@ -744,31 +744,6 @@ func TestFramesAreACapture(t *testing.T) {
 	}
 }
 
-func TestFindBoot(t *testing.T) {
-	t.Parallel()
-	dir := filepath.Join(t.TempDir(), "data [1]")
-	for _, id := range []string{"zz", "aa", "mm"} {
-		s := open(t, dir, store.Options{})
-		begin(t, s, id)
-		s.Close()
-	}
-	os.WriteFile(filepath.Join(dir, "boot-xx.db"), []byte("broken"), 0o600)
-	at := func(id string) string { return filepath.Join(dir, "boot-"+id+".db") }
-	for path, want := range map[string]string{
-		dir: at("mm"), at("aa"): at("aa"), filepath.Join(dir, "zz"): at("zz"), filepath.Join(dir, "boot-zz"): at("zz"),
-	} {
-		if got, err := store.FindBoot(path); err != nil || got != want {
-			t.Errorf("FindBoot(%s) = %s, %v; want %s", path, got, err, want)
-		}
-	}
-	if _, err := store.FindBoot(filepath.Join(dir, "qq")); err == nil || !strings.Contains(err.Error(), "mm, aa, zz") {
-		t.Errorf("a boot that is not there: %v; want the list, newest first", err)
-	}
-	if _, err := store.FindBoot(t.TempDir()); err == nil || !strings.Contains(err.Error(), "boot-ID.db") {
-		t.Errorf("an empty folder: %v", err)
-	}
-}
-
 func TestBootIDs(t *testing.T) {
 	t.Parallel()
 	s := open(t, t.TempDir(), store.Options{})
