@@ -64,8 +64,20 @@ func Compile(name string) (Pick, error) {
 	return Pick{}, fmt.Errorf("%w %q; nearest: %s", ErrUnknown, path, strings.Join(nearest(path, names(all)), ", "))
 }
 
-// All returns a Pick of every signal of the catalogue, in the order of Names.
-func All() []Pick { return all(catalogue()) }
+// All returns a Pick of every signal that a Decoder may find: those of own, which may be nil, in its order, and those of
+// the catalogue but for the groups that own has, in the order of Names.
+func All(own *DBC) []Pick {
+	if own == nil {
+		return all(catalogue())
+	}
+	out := own.All()
+	for _, p := range all(catalogue()) {
+		if len(own.index.find(p.layout.pgn)) == 0 {
+			out = append(out, p)
+		}
+	}
+	return out
+}
 
 func all(layouts []*layout) []Pick {
 	var out []Pick
@@ -144,6 +156,9 @@ func (p Pick) Reference() units.Reference { return p.field.reference }
 
 // Kind returns the kind of the signal.
 func (p Pick) Kind() Kind { return p.field.kind }
+
+// SPN returns the suspect parameter number, 0 where there is none or it is not known.
+func (p Pick) SPN() uint32 { return p.field.spn }
 
 // PGN returns the parameter group that carries the signal, 0 for an 11-bit identifier.
 func (p Pick) PGN() uint32 {

@@ -19,7 +19,7 @@ import (
 func wanted(tb testing.TB) ([]signals.Pick, *signals.DBC) {
 	tb.Helper()
 	b := parse(tb)
-	picks := append(signals.All(), b.All()...)
+	picks := append(signals.All(nil), b.All()...)
 	for i := 0; i < len(picks); i += 3 {
 		picks[i] = picks[i].WithSource(i / 3 % 4)
 	}

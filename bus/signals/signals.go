@@ -60,6 +60,20 @@ const (
 	TimeOfDay               // Written counts seconds since midnight, Text is HH:MM:SS.ffff
 )
 
+// String returns the word that stands in files.
+func (k Kind) String() string {
+	switch k {
+	case Enumeration:
+		return "state"
+	case Date:
+		return "date"
+	case TimeOfDay:
+		return "time"
+	default:
+		return "number"
+	}
+}
+
 // Value is one signal of a message.
 type Value struct {
 	Key       string

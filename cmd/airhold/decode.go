@@ -17,14 +17,16 @@ import (
 	"airhold/bus/signals"
 )
 
-const decodeUsage = `usage: airhold decode [FILE|-] [--dbc FILE] [--json]
+const decodeUsage = `usage: airhold decode [FILE|-] [--dbc FILE] [--parquet FILE] [--json]
 
 Turns a recording of a CAN bus into named values, one message a line. FILE is
 candump text (with times, or bare ID#DATA lines) or pcapng, also as .gz or
 .zst; - or no FILE reads standard input.
 
-  --dbc FILE   names for messages of your own; they go before the built-in ones
-  --json       JSON lines, the last one a summary
+  --dbc FILE      names for messages of your own; they go before the built-in ones
+  --parquet FILE  a table instead of lines: a row a signal, with time, interface,
+                  sender, value and status; units are in the file's metadata
+  --json          JSON lines, the last one a summary
 `
 
 // runDecode is the decode command. Exit codes: 0 fine, 1 reading or writing broke off, 2 wrong usage, 3 refused input.
@@ -32,6 +34,7 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 	flags := flag.NewFlagSet("decode", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	dbcFile := flags.String("dbc", "", "")
+	parquetFile := flags.String("parquet", "", "")
 	asJSON := flags.Bool("json", false, "")
 	var files []string
 	for rest := args; ; {
@@ -51,6 +54,7 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 		return wrongUsage("decode", stderr, "one FILE at a time, not %d", len(files))
 	}
 	decoder := signals.NewDecoder()
+	var own *signals.DBC
 	if *dbcFile != "" {
 		text, err := os.ReadFile(*dbcFile)
 		if err != nil {
@@ -62,7 +66,8 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 			fmt.Fprintf(stderr, "%v\nNothing was decoded. Mend the line, or leave --dbc out for the built-in names.\n", err)
 			return exitRefused
 		}
-		decoder.Use(list)
+		own = list
+		decoder.Use(own)
 	}
 	name := "-"
 	if len(files) == 1 {
@@ -74,6 +79,12 @@ func runDecode(ctx context.Context, args []string, stdin io.Reader, stdout, stde
 		return exitRefused
 	}
 	defer reader.Close() //nolint:errcheck // it was only read
+	if *parquetFile != "" {
+		return decodeParquet(ctx, parquetJob{
+			name: inputName(name), path: *parquetFile, reader: reader, decoder: decoder, picks: signals.All(own),
+			asJSON: *asJSON, stdout: stdout,
+		}, stderr)
+	}
 	out := bufio.NewWriterSize(stdout, 64<<10)
 	var p decodePrinter = &decodeText{}
 	if *asJSON {

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -140,13 +141,21 @@ func plainNumber(v float64) string {
 }
 
 func (d *decodeJSON) summary(w *bufio.Writer, s *decodeSummary) error {
-	messages := make(map[string]map[string]int64, len(s.messages))
-	for pgn, sources := range s.messages {
-		m := make(map[string]int64, len(sources))
-		for source, n := range sources {
-			m[strconv.Itoa(int(source))] = n
+	type measure struct {
+		Value json.RawMessage `json:"value"`
+		Unit  string          `json:"unit"`
+	}
+	of := func(v float64, unit string) measure { return measure{json.RawMessage(plainNumber(v)), unit} }
+	messages, rates := make(map[string]map[string]int64), make(map[string]map[string]measure)
+	for _, c := range s.byCount() {
+		pgn, source := strconv.FormatUint(uint64(c.pgn), 10), strconv.Itoa(int(c.source))
+		if messages[pgn] == nil {
+			messages[pgn], rates[pgn] = make(map[string]int64), make(map[string]measure)
 		}
-		messages[strconv.FormatUint(uint64(pgn), 10)] = m
+		messages[pgn][source] = c.count
+		if rate, ok := c.rate(); ok {
+			rates[pgn][source] = of(math.Round(rate*1e4)/1e4, "/s")
+		}
 	}
 	plain := make(map[string]int64, len(s.plain))
 	for id, n := range s.plain {
@@ -156,11 +165,6 @@ func (d *decodeJSON) summary(w *bufio.Writer, s *decodeSummary) error {
 	for _, a := range s.addresses {
 		addresses[a.key] = appendNAME(nil, a.name)
 	}
-	type measure struct {
-		Value json.RawMessage `json:"value"`
-		Unit  string          `json:"unit"`
-	}
-	of := func(v float64, unit string) measure { return measure{json.RawMessage(plainNumber(v)), unit} }
 	share := func(v float64) measure {
 		return measure{json.RawMessage(strconv.FormatFloat(v*100, 'f', 2, 64)), "%"}
 	}
@@ -185,25 +189,27 @@ func (d *decodeJSON) summary(w *bufio.Writer, s *decodeSummary) error {
 		places = append(places, place{b.Line, b.Offset, b.Reason})
 	}
 	line, err := json.Marshal(struct {
-		Event     string                      `json:"event"`
-		Duration  measure                     `json:"duration"`
-		Covered   measure                     `json:"covered"`
-		Frames    int64                       `json:"frames"`
-		Remote    int64                       `json:"remote_frames"`
-		Faults    int64                       `json:"error_frames"`
-		Messages  map[string]map[string]int64 `json:"messages"`
-		Plain     map[string]int64            `json:"messages_11_bit"`
-		Joined    int64                       `json:"sessions_joined"`
-		Broken    int64                       `json:"sessions_broken"`
-		Aborted   int64                       `json:"sessions_aborted"`
-		Skipped   int64                       `json:"sessions_skipped"`
-		Addresses map[string]json.RawMessage  `json:"addresses"`
-		NotFrames int64                       `json:"not_frames"`
-		Places    []place                     `json:"not_frames_at"`
-		Torn      string                      `json:"torn,omitempty"`
-		Loads     []load                      `json:"bus_load"`
+		Event     string                        `json:"event"`
+		Duration  measure                       `json:"duration"`
+		Covered   measure                       `json:"covered"`
+		Frames    int64                         `json:"frames"`
+		Remote    int64                         `json:"remote_frames"`
+		Faults    int64                         `json:"error_frames"`
+		Messages  map[string]map[string]int64   `json:"messages"`
+		Further   int64                         `json:"messages_further,omitempty"`
+		Rates     map[string]map[string]measure `json:"rates"`
+		Plain     map[string]int64              `json:"messages_11_bit"`
+		Joined    int64                         `json:"sessions_joined"`
+		Broken    int64                         `json:"sessions_broken"`
+		Aborted   int64                         `json:"sessions_aborted"`
+		Skipped   int64                         `json:"sessions_skipped"`
+		Addresses map[string]json.RawMessage    `json:"addresses"`
+		NotFrames int64                         `json:"not_frames"`
+		Places    []place                       `json:"not_frames_at"`
+		Torn      string                        `json:"torn,omitempty"`
+		Loads     []load                        `json:"bus_load"`
 	}{
-		"summary", of((s.last - s.first).Seconds(), "s"), of(s.covered.Seconds(), "s"), s.frames, s.remote, s.faults, messages, plain,
+		"summary", of((s.last - s.first).Seconds(), "s"), of(s.covered.Seconds(), "s"), s.frames, s.remote, s.faults, messages, s.further, rates, plain,
 		s.sessions.Joined, s.sessions.Broken, s.sessions.Aborted, s.sessions.Skipped, addresses,
 		s.notFrames, places, s.torn, loads,
 	})

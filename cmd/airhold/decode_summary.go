@@ -19,7 +19,8 @@ import (
 type decodeSummary struct {
 	frames, remote, faults int64
 	notFrames, badCount    int64
-	messages               map[uint32]map[uint8]int64
+	messages               map[sentBy]*heard
+	further                int64            // messages beyond maxSent kinds
 	plain                  map[uint32]int64 // 11-bit identifiers
 	keys                   map[uint32]string
 	sessions               j1939.Stats
@@ -29,6 +30,21 @@ type decodeSummary struct {
 	loads                  map[string]*linkLoad
 	first, last            time.Duration
 	at, covered            time.Duration // time of the last frame, and the sum of all gaps that are no silence or clock step
+}
+
+// maxSent bounds the list of who sent what: no bus comes near, a damaged or hostile recording might.
+const maxSent = 1 << 16
+
+// sentBy is a parameter group and who sent it.
+type sentBy struct {
+	pgn    uint32
+	source uint8
+}
+
+// heard counts the messages of one sentBy.
+type heard struct {
+	count       int64
+	first, last time.Duration
 }
 
 type namedAddress struct {
@@ -46,7 +62,7 @@ type linkLoad struct {
 
 func newDecodeSummary() *decodeSummary {
 	return &decodeSummary{
-		messages: make(map[uint32]map[uint8]int64), plain: make(map[uint32]int64), keys: make(map[uint32]string),
+		messages: make(map[sentBy]*heard), plain: make(map[uint32]int64), keys: make(map[uint32]string),
 		loads: make(map[string]*linkLoad),
 	}
 }
@@ -102,13 +118,19 @@ func (s *decodeSummary) message(m *signals.Message) {
 		s.plain[m.ID]++
 		return
 	}
-	bySource := s.messages[m.PGN]
-	if bySource == nil {
-		bySource = make(map[uint8]int64)
-		s.messages[m.PGN] = bySource
+	by := sentBy{m.PGN, m.Source}
+	h := s.messages[by]
+	if h == nil {
+		if len(s.messages) == maxSent {
+			s.further++
+			return
+		}
+		h = &heard{first: m.At}
+		s.messages[by] = h
 		s.keys[m.PGN] = m.Key
 	}
-	bySource[m.Source]++
+	h.count++
+	h.last = m.At
 }
 
 func (s *decodeSummary) finish(j decodeJob) {
@@ -163,13 +185,11 @@ func (s *decodeSummary) busLoads() []busLoad {
 	return out
 }
 
-// byCount lists PGN, source and count with the busiest first.
+// byCount lists who sent what, the busiest first.
 func (s *decodeSummary) byCount() []messageCount {
-	var out []messageCount
-	for pgn, sources := range s.messages {
-		for source, n := range sources {
-			out = append(out, messageCount{pgn, source, n})
-		}
+	out := make([]messageCount, 0, len(s.messages))
+	for by, h := range s.messages {
+		out = append(out, messageCount{by, *h})
 	}
 	slices.SortFunc(out, func(a, b messageCount) int {
 		return cmp.Or(cmp.Compare(b.count, a.count), cmp.Compare(a.pgn, b.pgn), cmp.Compare(a.source, b.source))
@@ -178,7 +198,14 @@ func (s *decodeSummary) byCount() []messageCount {
 }
 
 type messageCount struct {
-	pgn    uint32
-	source uint8
-	count  int64
+	sentBy
+	heard
+}
+
+// rate is how many came a second, between the first and the last; false when that cannot be said.
+func (h *heard) rate() (float64, bool) {
+	if h.count < 2 || h.last <= h.first {
+		return 0, false
+	}
+	return float64(h.count-1) / (h.last - h.first).Seconds(), true
 }

@@ -123,7 +123,14 @@ func (d *decodeText) summary(w *bufio.Writer, s *decodeSummary) error {
 			b.link, b.least*100, b.most*100, b.busiest*100, b.rate/1000)
 	}
 	for _, c := range s.byCount() {
-		fmt.Fprintf(w, "%8d x %6d %s from %d\n", c.count, c.pgn, s.keys[c.pgn], c.source)
+		fmt.Fprintf(w, "%8d x %6d %s from %d", c.count, c.pgn, s.keys[c.pgn], c.source)
+		if rate, ok := c.rate(); ok {
+			fmt.Fprintf(w, ", %.4g a second", rate)
+		}
+		fmt.Fprintln(w)
+	}
+	if s.further > 0 {
+		fmt.Fprintf(w, "%8d x others, of more kinds than fit this list\n", s.further)
 	}
 	for _, a := range s.addresses {
 		fmt.Fprintf(w, "address %s: %s\n", a.key, nameText(a.name))
