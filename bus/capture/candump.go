@@ -32,6 +32,7 @@ type candumpDecoder struct {
 	scanned int // bytes of the window known to hold no line end
 
 	lastIndex uint16 // the link of the line before
+	straight  straightLine
 }
 
 // fields is one parsed line.
@@ -40,6 +41,38 @@ type fields struct {
 	ns       int64
 	link     []byte
 	complete bool // nothing that could follow would change the frame
+}
+
+// fill takes the lines that are in the window the straight way, and the first that is not that way the careful one.
+func (d *candumpDecoder) fill(buf []bus.Frame) (int, error) {
+	n := 0
+	r := d.owner
+	if d.scanned == 0 {
+		seen := d.in.buffered()
+		taken, last := 0, int64(0)
+		for n < len(buf) {
+			length, ns := d.straight.line(seen[taken:], &buf[n], r.first)
+			if length == 0 {
+				break
+			}
+			taken += length
+			last = ns
+			n++
+		}
+		if n > 0 {
+			d.in.skip(taken)
+			d.line += int64(n)
+			d.lastIndex = buf[n-1].Link
+			r.lastBoot = time.Duration(last - r.first)
+		}
+	}
+	if n > 0 {
+		return n, nil // what was read is not held up by a source that gives more only later
+	}
+	if err := d.next(&buf[0]); err != nil {
+		return 0, err
+	}
+	return 1, nil
 }
 
 func (d *candumpDecoder) next(f *bus.Frame) error {
@@ -156,7 +189,11 @@ func (d *candumpDecoder) accept(f *bus.Frame, text []byte, offset int64, ended b
 	}
 	switch kind {
 	case lineFrame:
-		return d.finish(f, &p, offset)
+		done := d.finish(f, &p, offset)
+		if done && !p.bare {
+			d.straight.learn(body, f.Link)
+		}
+		return done
 	case lineOther:
 		r.other++
 	case lineBlank:

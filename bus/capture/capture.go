@@ -70,6 +70,12 @@ type Reader struct {
 	file io.Closer
 	zip  func()
 
+	ahead      [readAhead]bus.Frame // decoded and not handed out yet
+	at, filled int
+
+	section Section
+	stats   []Statistics // by link
+
 	links     []string
 	linkIndex map[string]uint16
 
@@ -78,13 +84,15 @@ type Reader struct {
 	other    int64
 	torn     string
 
-	first    int64 // nanoseconds since 1970 of the first frame
+	first    int64 // nanoseconds since 1970 at which f.Boot is zero: the boot clock's zero, or the first frame
 	anyStamp bool
 	lastBoot time.Duration
 }
 
+// decoder reads one form. fill reads at least one frame, or returns why not. It asks its source for more only where it has
+// no frame yet.
 type decoder interface {
-	next(f *bus.Frame) error
+	fill(buf []bus.Frame) (int, error)
 }
 
 // Open opens the capture at path.
@@ -210,12 +218,69 @@ func (u *unpacked) Read(p []byte) (int, error) {
 //
 // f.UTC is what the capture says, and zero for a bare line. A box whose clock was never set records times near 1970,
 // and they are passed on as they are. f.Boot counts from the first frame that has a time, and runs backwards where the
-// recorded time does; a bare line takes the value of the frame before. f.Link indexes Links.
-func (r *Reader) Next(f *bus.Frame) error { return r.dec.next(f) }
+// recorded time does; a bare line takes the value of the frame before. In a section that says how its times stand to the
+// boot clock, f.Boot is the boot clock. f.Link indexes Links.
+func (r *Reader) Next(f *bus.Frame) error {
+	if r.at < r.filled {
+		*f = r.ahead[r.at]
+		r.at++
+		return nil
+	}
+	return r.refill(f)
+}
 
-// Links lists the names of the links seen so far. A bare line has the name "". In a pcapng an interface without a
+// Batch reads frames into buf, at least one and as many as the capture gives without waiting, and returns how many. It
+// is Next for those who can take several, and ends with the same errors.
+func (r *Reader) Batch(buf []bus.Frame) (int, error) {
+	if r.at < r.filled {
+		n := copy(buf, r.ahead[r.at:r.filled])
+		r.at += n
+		return n, nil
+	}
+	if len(buf) == 0 {
+		return 0, nil
+	}
+	return r.dec.fill(buf)
+}
+
+// readAhead is how many frames Next decodes at once: 7 KiB of them, which stay in the processor's first cache.
+const readAhead = 128
+
+// refill decodes the next frames and hands out the first.
+func (r *Reader) refill(f *bus.Frame) error {
+	n, err := r.dec.fill(r.ahead[:])
+	if err != nil {
+		r.at, r.filled = 0, 0
+		return err
+	}
+	r.at, r.filled = 1, n
+	*f = r.ahead[0]
+	return nil
+}
+
+// Links lists the names of the links seen so far, which may be a few frames further than Next. A bare line has the name "". In a pcapng an interface without a
 // name is called by its number. A link that comes back in a later section of the file keeps its index.
 func (r *Reader) Links() []string { return r.links }
+
+// Section is what the present section of a pcapng says of itself; zero in candump text.
+func (r *Reader) Section() Section { return r.section }
+
+// Statistics is what a pcapng says of a link, as far as it was read; false where it says nothing.
+func (r *Reader) Statistics(link uint16) (Statistics, bool) {
+	if int(link) >= len(r.stats) {
+		return Statistics{}, false
+	}
+	return r.stats[link], r.stats[link] != Statistics{}
+}
+
+// Whole is where, in the uncompressed bytes of a pcapng, the last whole block ended that was read so far: what stands
+// behind it once Next has returned io.EOF is torn. -1 in candump text.
+func (r *Reader) Whole() int64 {
+	if d, ok := r.dec.(*pcapngDecoder); ok {
+		return d.whole
+	}
+	return -1
+}
 
 // BadLines lists the first 100 places that held no whole frame.
 func (r *Reader) BadLines() []Bad { return r.bad }

@@ -112,6 +112,7 @@ func FuzzCandump(f *testing.F) {
 // FuzzPcapng: no panic, no impossible frame, and frames that survive the writer unchanged.
 func FuzzPcapng(f *testing.F) {
 	f.Add(pcapngOf(f, "can0", "can1"))
+	f.Add(recording(f, testFrames(5, 2)))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		frames, links := fuzzRead(t, data)
 		for i := range frames {
@@ -120,7 +121,8 @@ func FuzzPcapng(f *testing.F) {
 			}
 		}
 		got, _ := fuzzRead(t, writePcapng(t, frames, links...))
-		if diff := cmp.Diff(frames, got, cmpopts.EquateEmpty()); diff != "" {
+		// Where a section ties its times to a boot clock, that is not carried over.
+		if diff := cmp.Diff(frames, got, cmpopts.EquateEmpty(), cmpopts.IgnoreFields(bus.Frame{}, "Boot")); diff != "" {
 			t.Fatalf("through the writer (-want +got):\n%s", diff)
 		}
 	})

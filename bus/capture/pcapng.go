@@ -46,6 +46,7 @@ type iface struct {
 	link   uint16 // index in Reader.links
 	units  uint64 // units of a time stamp a second; never 0
 	offset int64  // seconds to add to every time stamp
+	usual  bool   // CAN, nanoseconds and no offset
 }
 
 type pcapngDecoder struct {
@@ -54,7 +55,27 @@ type pcapngDecoder struct {
 	order  binary.ByteOrder
 	little bool
 	ifaces []iface
-	lost   bool // an interface description turned up right behind damage: its section header is gone, wait for the next one
+	whole  int64 // where the last whole block ended
+	lost   bool  // an interface description turned up right behind damage: its section header is gone, wait for the next one
+}
+
+// fill takes the blocks that are in the window the straight way, and the first that is not plain the careful one.
+func (d *pcapngDecoder) fill(buf []bus.Frame) (int, error) {
+	n := 0
+	if d.little && !d.lost && d.owner.anyStamp {
+		n = d.plain(d.in.buffered(), buf)
+		d.in.skip(n * plainBlock)
+		if n > 0 {
+			d.whole = d.in.pos
+		}
+	}
+	if n > 0 {
+		return n, nil // what was read is not held up by a source that gives more only later
+	}
+	if err := d.next(&buf[0]); err != nil {
+		return 0, err
+	}
+	return 1, nil
 }
 
 func (d *pcapngDecoder) next(f *bus.Frame) error {
@@ -63,6 +84,7 @@ func (d *pcapngDecoder) next(f *bus.Frame) error {
 		if err != nil {
 			return err
 		}
+		d.whole = d.in.pos
 		offset := d.in.pos - int64(len(block))
 		body := block[8 : len(block)-4]
 		switch {
@@ -72,6 +94,8 @@ func (d *pcapngDecoder) next(f *bus.Frame) error {
 			d.owner.blame(0, offset, "a block whose section header is lost")
 		case kind == blockInterface:
 			d.iface(body, offset)
+		case kind == blockStats:
+			d.statistics(body, offset)
 		case kind == blockEnhanced:
 			if d.enhanced(f, body, offset) {
 				return nil
@@ -160,6 +184,8 @@ func (d *pcapngDecoder) plausible(kind uint32, body []byte) bool {
 		return len(body) >= 8
 	case blockSimple:
 		return len(body) >= 4
+	case blockStats:
+		return len(body) >= 12
 	case blockEnhanced:
 		if len(body) < 20 {
 			return false
@@ -257,32 +283,26 @@ func (d *pcapngDecoder) section(body []byte, offset int64) {
 	if major := d.order.Uint16(body[4:]); major != 1 {
 		d.lost = true
 		d.owner.blame(0, offset, fmt.Sprintf("a section of version %d; this reader knows version 1", major))
+		return
 	}
+	d.describe(body[16:], offset)
 }
 
 func (d *pcapngDecoder) iface(body []byte, offset int64) {
 	i := iface{can: d.order.Uint16(body) == linkSocketCAN, units: 1e6}
 	name := strconv.AppendInt(nil, int64(len(d.ifaces)), 10)
-	for opts := body[8:]; len(opts) >= 4; {
-		code, n := d.order.Uint16(opts), int(d.order.Uint16(opts[2:]))
-		if code == optEnd {
-			break
-		}
-		padded := (n + 3) &^ 3
-		if padded > len(opts)-4 {
-			d.owner.blame(0, offset, "an option of the interface description is longer than the block")
-			break
-		}
-		value := opts[4 : 4+n]
+	whole := d.options(body[8:], func(code uint16, value []byte) {
 		switch {
 		case code == optIfName:
 			name = bytes.TrimRight(value, "\x00")
-		case code == optTsResol && n == 1:
+		case code == optTsResol && len(value) == 1:
 			i.units = unitsPerSecond(value[0])
-		case code == optTsOffset && n == 8:
+		case code == optTsOffset && len(value) == 8:
 			i.offset = int64(d.order.Uint64(value)) //nolint:gosec // the option is signed
 		}
-		opts = opts[4+padded:]
+	})
+	if !whole {
+		d.owner.blame(0, offset, "an option of the interface description is longer than the block")
 	}
 	if i.units == 0 {
 		d.owner.blame(0, offset, "an interface with a time resolution that does not fit 64 bits; its frames are left out")
@@ -299,6 +319,7 @@ func (d *pcapngDecoder) iface(body []byte, offset int64) {
 		d.owner.blame(0, offset, fmt.Sprintf("more than %d interfaces in a section", maxLinks))
 		return
 	}
+	i.usual = i.can && i.units == 1e9 && i.offset == 0
 	d.ifaces = append(d.ifaces, i)
 }
 

@@ -4,7 +4,6 @@ package capture
 
 import (
 	"bufio"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -17,7 +16,7 @@ const (
 	writeBuffer = 1 << 16
 	// epbSize is an enhanced packet block with a 16-byte SocketCAN frame: 8 head, 20 fixed, 16 frame, 4 trailer.
 	epbSize = 48
-	// resolution 10^-9 s, for if_tsresol.
+	// nanoResolution is 10^-9 s, for if_tsresol.
 	nanoResolution = 9
 )
 
@@ -35,15 +34,7 @@ type PcapngWriter struct {
 // NewPcapngWriter writes the section header and an interface description for each of links; a frame's Link indexes them.
 func NewPcapngWriter(w io.Writer, links []string) (*PcapngWriter, error) {
 	p := &PcapngWriter{out: bufio.NewWriterSize(w, writeBuffer)}
-	le := binary.LittleEndian
-	body := le.AppendUint32(nil, orderMagic)
-	body = le.AppendUint16(body, 1) // version 1.0
-	body = le.AppendUint16(body, 0)
-	body = le.AppendUint64(body, ^uint64(0)) // section length not given
-	const optUserAppl = 4                    // 4.1
-	body = appendOption(body, optUserAppl, []byte("airhold"))
-	body = appendOption(body, optEnd, nil)
-	if err := p.writeBlock(blockSection, body); err != nil {
+	if err := p.append(AppendSection(nil, Section{Software: "airhold"}, nil)); err != nil {
 		return nil, err
 	}
 	for _, name := range links {
@@ -51,11 +42,6 @@ func NewPcapngWriter(w io.Writer, links []string) (*PcapngWriter, error) {
 			return nil, err
 		}
 	}
-	le.PutUint32(p.block[0:], blockEnhanced)
-	le.PutUint32(p.block[4:], epbSize)
-	le.PutUint32(p.block[20:], socketCANHead+maxData)
-	le.PutUint32(p.block[24:], socketCANHead+maxData)
-	le.PutUint32(p.block[44:], epbSize)
 	return p, nil
 }
 
@@ -64,16 +50,7 @@ func (p *PcapngWriter) AddLink(name string) error {
 	if p.links >= maxLinks {
 		return fmt.Errorf("add link %q: more than %d links", name, maxLinks)
 	}
-	le := binary.LittleEndian
-	body := le.AppendUint16(nil, linkSocketCAN)
-	body = le.AppendUint16(body, 0)
-	body = le.AppendUint32(body, 0) // no limit of length
-	if name != "" {
-		body = appendOption(body, optIfName, []byte(name))
-	}
-	body = appendOption(body, optTsResol, []byte{nanoResolution})
-	body = appendOption(body, optEnd, nil)
-	if err := p.writeBlock(blockInterface, body); err != nil {
+	if err := p.append(appendLink(nil, LinkInfo{Name: name})); err != nil {
 		return err
 	}
 	p.links++
@@ -86,26 +63,14 @@ func (p *PcapngWriter) Write(f *bus.Frame) error {
 	if int(f.Link) >= p.links {
 		return fmt.Errorf("%w: index %d of %d", errLink, f.Link, p.links)
 	}
-	id, err := kernelID(f)
-	if err != nil {
-		return err
-	}
 	ns, err := stampOf(f)
 	if err != nil {
 		return err
 	}
-	b := &p.block
-	le := binary.LittleEndian
-	le.PutUint32(b[8:], uint32(f.Link))
-	le.PutUint32(b[12:], uint32(uint64(ns)>>32)) //nolint:gosec // stampOf gives no negative time
-	le.PutUint32(b[16:], uint32(ns))             //nolint:gosec // the low half
-	binary.BigEndian.PutUint32(b[28:], id)
-	b[32] = f.Length
-	clear(b[36:44])
-	if f.Class != bus.Remote {
-		copy(b[36:36+f.Length], f.Data[:f.Length])
+	if err := PutPacket(&p.block, f, ns); err != nil {
+		return err
 	}
-	if _, err := p.out.Write(b[:]); err != nil {
+	if _, err := p.out.Write(p.block[:]); err != nil {
 		return fmt.Errorf("write capture: %w", err)
 	}
 	return nil
@@ -119,24 +84,11 @@ func (p *PcapngWriter) Flush() error {
 	return nil
 }
 
-func (p *PcapngWriter) writeBlock(kind uint32, body []byte) error {
-	le := binary.LittleEndian
-	n := uint32(len(body) + 12) //nolint:gosec // names are short
-	block := le.AppendUint32(nil, kind)
-	block = le.AppendUint32(block, n)
-	block = append(block, body...)
-	block = le.AppendUint32(block, n)
-	if _, err := p.out.Write(block); err != nil {
+func (p *PcapngWriter) append(b []byte) error {
+	if _, err := p.out.Write(b); err != nil {
 		return fmt.Errorf("write capture: %w", err)
 	}
 	return nil
-}
-
-func appendOption(b []byte, code uint16, value []byte) []byte {
-	b = binary.LittleEndian.AppendUint16(b, code)
-	b = binary.LittleEndian.AppendUint16(b, uint16(len(value))) //nolint:gosec // link names are short
-	b = append(b, value...)
-	return append(b, make([]byte, -len(value)&3)...)
 }
 
 // CandumpWriter writes the log form of candump. It buffers: call Flush. It is for one goroutine.
