@@ -29,7 +29,9 @@ const (
 	infoData      = 2  // IFLA_INFO_DATA
 	canTiming     = 1  // IFLA_CAN_BITTIMING; begins with the bitrate
 	canTimingSet  = 2  // IFLA_CAN_BITTIMING_CONST
+	canState      = 4  // IFLA_CAN_STATE, enum can_state
 	canMode       = 5  // IFLA_CAN_CTRLMODE: mask, flags
+	canCounters   = 8  // IFLA_CAN_BERR_COUNTER: transmit, receive
 	canRates      = 13 // IFLA_CAN_BITRATE_CONST
 	modeListen    = 2  // CAN_CTRLMODE_LISTENONLY
 	maxNameLength = 15 // IFNAMSIZ less its end
@@ -47,6 +49,9 @@ type Link struct {
 	ModeKnown  bool // the kernel reported the controller's mode flags
 	ListenOnly bool
 	Bitrate    uint32 // bit/s; 0 when not set or not reported
+	State      string // "active", "warning", "passive", "off", "stopped" or "sleeping"; empty when not reported
+	Sending    uint16 // error counter of what it sent
+	Hearing    uint16 // and of what it received
 	Serial     bool   // a serial-line adapter (slcan or its like): fixed bitrates and no device behind it
 }
 
@@ -170,6 +175,10 @@ func parseLink(b []byte) (Link, error) {
 							timing = true
 						case kind == canTiming && len(value) >= 4:
 							l.Bitrate = binary.NativeEndian.Uint32(value)
+						case kind == canState && len(value) >= 4:
+							l.State = stateWord(binary.NativeEndian.Uint32(value))
+						case kind == canCounters && len(value) >= 4:
+							l.Sending, l.Hearing = binary.NativeEndian.Uint16(value), binary.NativeEndian.Uint16(value[2:])
 						case kind == canMode && len(value) >= 8:
 							l.ModeKnown = true
 							l.ListenOnly = binary.NativeEndian.Uint32(value[4:])&modeListen != 0
@@ -190,6 +199,15 @@ func parseLink(b []byte) (Link, error) {
 		l.ModeKnown, l.ListenOnly = false, false
 	}
 	return l, nil
+}
+
+// stateWord names enum can_state.
+func stateWord(v uint32) string {
+	words := [...]string{"active", "warning", "passive", "off", "stopped", "sleeping"}
+	if v < uint32(len(words)) {
+		return words[v]
+	}
+	return ""
 }
 
 // attributes walks netlink attributes: length, type, value, padded to four bytes.

@@ -61,8 +61,13 @@ func info(kind string, data ...[]byte) []byte {
 func timing(rate uint32) []byte { return attr(1, u32(rate, 875, 0, 0, 0, 0, 0, 0)...) }
 func timingConst() []byte       { return attr(2, make([]byte, 48)...) }
 func mode(flags uint32) []byte  { return attr(5, u32(0, flags)...) }
+func state(v uint32) []byte     { return attr(4, u32(v)...) } // enum can_state
 func rateConst() []byte         { return attr(13, u32(10000, 20000)...) }
 func parent() []byte            { return attr(56, []byte("spi0.0\x00")...) }
+
+func counters(sending, hearing uint16) []byte { // struct can_berr_counter
+	return attr(8, binary.NativeEndian.AppendUint16(binary.NativeEndian.AppendUint16(nil, sending), hearing)...)
+}
 
 const (
 	up        = 1
@@ -83,6 +88,28 @@ func TestLinks(t *testing.T) {
 			name:    "a controller that listens only",
 			message: newLink(can, 3, up, name("can0"), parent(), info("can", timing(500000), timingConst(), mode(listening|berr))),
 			want:    socketcan.Link{Name: "can0", Index: 3, Kind: "can", CAN: true, Up: true, ModeKnown: true, ListenOnly: true, Bitrate: 500000},
+		},
+		{
+			name: "a controller that met errors",
+			message: newLink(can, 3, up, name("can0"), parent(), info("can", timing(250000), timingConst(), state(2), counters(0, 130),
+				mode(listening))),
+			want: socketcan.Link{
+				Name: "can0", Index: 3, Kind: "can", CAN: true, Up: true, ModeKnown: true, ListenOnly: true, Bitrate: 250000,
+				State: "passive", Hearing: 130,
+			},
+		},
+		{
+			name:    "a controller that left the bus",
+			message: newLink(can, 3, up, name("can0"), info("can", timing(250000), timingConst(), state(3), counters(248, 0), mode(listening))),
+			want: socketcan.Link{
+				Name: "can0", Index: 3, Kind: "can", CAN: true, Up: true, ModeKnown: true, ListenOnly: true, Bitrate: 250000,
+				State: "off", Sending: 248,
+			},
+		},
+		{
+			name:    "a state no header knows",
+			message: newLink(can, 3, up, name("can0"), info("can", timingConst(), state(77), mode(listening))),
+			want:    socketcan.Link{Name: "can0", Index: 3, Kind: "can", CAN: true, Up: true, ModeKnown: true, ListenOnly: true},
 		},
 		{
 			name:    "a controller that would acknowledge",
@@ -208,4 +235,35 @@ func FuzzLinks(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A filter passes a group from any sender, to any destination, with any priority, and nothing else (J1939-21: a format
+// byte below 240 is followed by a destination).
+func TestPGNFilter(t *testing.T) {
+	for _, c := range []struct {
+		pgn  uint32
+		id   uint32
+		fits bool
+	}{
+		{61444, 0x0CF00400, true},
+		{61444, 0x18F00417, true},
+		{61444, 0x0CF00500, false},
+		{61444, 0x0DF00400, false}, // another data page
+		{60416, 0x1CECFF00, true},
+		{60416, 0x18EC2110, true},
+		{60416, 0x1CEBFF00, false},
+		{129029, 0x0DF80500, true},
+		{129029, 0x0CF80500, false},
+	} {
+		if got := socketcan.PGNFilter(c.pgn).Fits(c.id, true); got != c.fits {
+			t.Errorf("filter of %d and %08X: %v; want %v", c.pgn, c.id, got, c.fits)
+		}
+		if socketcan.PGNFilter(c.pgn).Fits(c.id, false) {
+			t.Errorf("filter of %d passes an 11-bit identifier", c.pgn)
+		}
+	}
+	plain := socketcan.Filter{ID: 0x123, Mask: 0x7FF}
+	if !plain.Fits(0x123, false) || plain.Fits(0x124, false) || plain.Fits(0x123, true) {
+		t.Error("the filter of 11-bit 123 passes something else, or not itself")
+	}
 }

@@ -18,6 +18,7 @@ type Socket struct {
 	*reader
 
 	buffer int32
+	link   Link
 }
 
 // List asks the kernel for every network interface of the box. The standard library's dump request does the asking, on a
@@ -53,6 +54,7 @@ func Open(ctx context.Context, name string, o Options) (*Socket, error) {
 	}
 	// The link may have been set anew between the first look and the bind. From here on that shows as ErrDown.
 	again, err := vet(name)
+	s.link = again
 	if err == nil && again.Index != link.Index {
 		err = errAbout(name, ErrGone, "it was replaced while it was opened; try again")
 	}
@@ -79,6 +81,9 @@ func setUp(fd int, link Link, o Options) (*Socket, error) {
 	if err := unix.SetsockoptInt(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_ERR_FILTER, unix.CAN_ERR_MASK); err != nil {
 		return nil, fmt.Errorf("%s: ask for error frames: %w", link.Name, err)
 	}
+	if err := filter(fd, link.Name, o.Hear); err != nil {
+		return nil, err
+	}
 	buffer, err := prepare(fd, o.ReceiveBuffer)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", link.Name, err)
@@ -90,7 +95,34 @@ func setUp(fd int, link Link, o Options) (*Socket, error) {
 	if err != nil {
 		return nil, err
 	}
+	r.gather = gatherTime
 	return &Socket{reader: r, buffer: buffer}, nil
+}
+
+// filter tells the kernel which frames to pass.
+func filter(fd int, name string, hear []Filter) error {
+	if len(hear) == 0 {
+		return nil
+	}
+	if len(hear) > MaxFilters {
+		return fmt.Errorf("%s: %d filters, the kernel takes %d; leave them out to hear everything", name, len(hear), MaxFilters)
+	}
+	if err := unix.SetsockoptCanRawFilter(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_FILTER, kernelFilters(hear)); err != nil {
+		return fmt.Errorf("%s: set the receive filter: %w", name, err)
+	}
+	return nil
+}
+
+// kernelFilters puts filters into the kernel's form, in which the kind of identifier is a bit like the others.
+func kernelFilters(hear []Filter) []unix.CanFilter {
+	out := make([]unix.CanFilter, len(hear))
+	for i, f := range hear {
+		out[i] = unix.CanFilter{Id: f.ID & f.mask(), Mask: f.mask() | flagExtended}
+		if f.Extended {
+			out[i].Id |= flagExtended
+		}
+	}
+	return out
 }
 
 // prepare asks for a large receive buffer, time stamps and the drop counter. It works on any datagram socket, so tests
@@ -145,6 +177,9 @@ func (s *Socket) Malformed() uint64 { return s.malformed.Load() }
 // ReceiveBuffer is what the kernel granted, in bytes and by the kernel's count, which is twice what was asked. Below
 // 2 MiB a full bus can outrun a busy box: install airhold's sysctl.d file.
 func (s *Socket) ReceiveBuffer() int32 { return s.buffer }
+
+// Link is what the kernel said of the link when it was opened.
+func (s *Socket) Link() Link { return s.link }
 
 // Close ends a waiting Next with os.ErrClosed.
 func (s *Socket) Close() error { return s.close() }

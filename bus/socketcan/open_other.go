@@ -36,5 +36,8 @@ func (*Socket) Malformed() uint64 { return 0 }
 // ReceiveBuffer is 0 on this operating system.
 func (*Socket) ReceiveBuffer() int32 { return 0 }
 
+// Link is empty on this operating system.
+func (*Socket) Link() Link { return Link{} }
+
 // Close does nothing on this operating system.
 func (*Socket) Close() error { return nil }

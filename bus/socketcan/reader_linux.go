@@ -21,8 +21,8 @@ import (
 // controlSize holds a time stamp (16 bytes) and a drop count (4) with their heads.
 const controlSize = 64
 
-// waiter is what a reader needs of the runtime's poller: call f, and again each time the descriptor becomes readable, until
-// f returns true.
+// waiter is what a reader needs of the runtime's poller: call f, and again each time something becomes readable, until f
+// returns true.
 type waiter interface {
 	Read(f func(fd uintptr) bool) error
 }
@@ -31,15 +31,26 @@ type waiter interface {
 type receiver func(fd uintptr, batch *[batchSize]unix.Mmsghdr, n int) (int, unix.Errno)
 
 // reader takes batches from a datagram descriptor.
+//
+// The runtime's poller would wake a thread for every frame that arrives, also while nobody waits for one: at 15,300 frames a
+// second that is a tenth of a core. So the poller watches an epoll descriptor, the watch, which is armed only when the queue
+// is empty and tells once.
 type reader struct {
-	name string
-	link uint16
-	file *os.File
-	wait waiter
+	name  string
+	link  uint16
+	fd    int      // the socket
+	file  *os.File // the watch
+	wait  waiter   // on the watch
+	event unix.EpollEvent
+	armed bool
 
 	receive receiver
 	clocks  func() moment
 	before  moment
+
+	gather time.Duration // how long to let frames gather after the queue was emptied
+	timer  *time.Timer   // nil until it is needed
+	empty  bool          // the last call emptied the queue
 
 	want  int // frames asked for by the running call
 	got   int
@@ -50,6 +61,8 @@ type reader struct {
 	done   <-chan struct{} // of the context that ends the wait
 	stop   func() bool
 	closed bool
+
+	lost unix.Errno // the link is gone; what still waits is handed out first
 
 	counted   uint32 // last drop count of the kernel, which wraps
 	drops     atomic.Uint64
@@ -63,27 +76,72 @@ type reader struct {
 
 // newReader takes over fd, a datagram socket in non-blocking mode, unless it returns an error.
 func newReader(fd int, name string, link uint16) (*reader, error) {
-	file := os.NewFile(uintptr(fd), name)
-	if file == nil {
-		return nil, fmt.Errorf("%s: descriptor %d is invalid", name, fd)
-	}
-	// A descriptor that cannot be polled could not be interrupted either.
-	if err := file.SetReadDeadline(time.Time{}); err != nil {
-		return nil, fmt.Errorf("%s: the descriptor cannot be polled: %w", name, err)
-	}
-	conn, err := file.SyscallConn()
+	r := &reader{name: name, link: link, fd: fd, receive: recvmmsg, clocks: readClocks}
+	r.event = unix.EpollEvent{Events: unix.EPOLLONESHOT, Fd: int32(fd)} //nolint:gosec // a descriptor
+	watch, err := unix.EpollCreate1(unix.EPOLL_CLOEXEC)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
+		return nil, fmt.Errorf("%s: watch the socket: %w", name, err)
 	}
-	r := &reader{name: name, link: link, file: file, wait: conn, receive: recvmmsg, clocks: readClocks}
+	err = unix.SetNonblock(watch, true) // else the runtime takes it for a plain file
+	if err == nil {
+		err = unix.EpollCtl(watch, unix.EPOLL_CTL_ADD, fd, &r.event)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: watch the socket: %w", name, err), unix.Close(watch))
+	}
+	r.file = os.NewFile(uintptr(watch), name)
+	// A descriptor that cannot be polled could not be interrupted either.
+	if err := r.file.SetReadDeadline(time.Time{}); err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: the descriptor cannot be polled: %w", name, err), r.file.Close())
+	}
+	conn, err := r.file.SyscallConn()
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: %w", name, err), r.file.Close())
+	}
+	r.wait = conn
 	r.before = r.clocks()
-	r.try = func(fd uintptr) bool {
-		r.arm()
-		r.got, r.errno = r.receive(fd, &r.batch, r.want)
-		return r.errno != unix.EAGAIN
-	}
+	r.try = r.attempt
 	return r, nil
 }
+
+// attempt takes a batch; false means that there is none and the watch is armed.
+func (r *reader) attempt(watch uintptr) bool {
+	r.take()
+	if gone(r.errno) && r.lost == 0 {
+		// The kernel tells of the loss before it hands out the frames that came before it. They are whole: take them.
+		r.lost = r.errno
+		r.take()
+	}
+	switch {
+	case r.errno == 0:
+	case r.lost != 0:
+		r.errno = r.lost
+	case r.errno == unix.EAGAIN:
+		return !r.watch(watch, unix.EPOLLIN)
+	}
+	if r.armed {
+		r.watch(watch, 0)
+	}
+	return true
+}
+
+// watch arms the watch for events, or disarms it where there are none; it reports success.
+func (r *reader) watch(watch uintptr, events uint32) bool {
+	r.event.Events = events | unix.EPOLLONESHOT
+	if err := unix.EpollCtl(int(watch), unix.EPOLL_CTL_MOD, r.fd, &r.event); err != nil {
+		return false
+	}
+	r.armed = events != 0
+	return true
+}
+
+func (r *reader) take() {
+	r.arm()
+	r.got, r.errno = r.receive(uintptr(r.fd), &r.batch, r.want)
+}
+
+// gone reports whether an error number says that the link went down or away.
+func gone(e unix.Errno) bool { return e == unix.ENETDOWN || e == unix.ENODEV || e == unix.ENXIO }
 
 // arm points the message headers at their buffers; the kernel writes into them each time.
 func (r *reader) arm() {
@@ -153,6 +211,9 @@ func (r *reader) next(ctx context.Context, buf []bus.Frame) (int, error) {
 		return 0, err
 	}
 	r.want = min(len(buf), batchSize)
+	if err := r.pause(ctx); err != nil {
+		return 0, err
+	}
 	for {
 		err := r.wait.Read(r.try)
 		switch {
@@ -173,10 +234,31 @@ func (r *reader) next(ctx context.Context, buf []bus.Frame) (int, error) {
 		case r.errno != 0:
 			return 0, fmt.Errorf("receive: %w", explain(r.name, r.errno))
 		}
+		r.empty = r.got < r.want && r.lost == 0
 		if n := r.unload(buf); n > 0 {
 			return n, nil
 		}
 	}
+}
+
+// pause lets frames gather when the queue was just emptied: to wake for each costs far more than to take it. The kernel has
+// dated them already.
+func (r *reader) pause(ctx context.Context) error {
+	if r.gather <= 0 || !r.empty {
+		return nil
+	}
+	if r.timer == nil {
+		r.timer = time.NewTimer(r.gather)
+	} else {
+		r.timer.Reset(r.gather)
+	}
+	select {
+	case <-r.timer.C:
+		return nil
+	case <-ctx.Done():
+	}
+	r.timer.Stop()
+	return ctx.Err() //nolint:wrapcheck // the caller's own error
 }
 
 // unload turns the received batch into frames.
@@ -243,12 +325,17 @@ func (r *reader) isClosed() bool {
 
 func (r *reader) close() error {
 	r.mu.Lock()
+	if r.closed {
+		r.mu.Unlock()
+		return fmt.Errorf("%s: close: %w", r.name, os.ErrClosed)
+	}
 	r.closed = true
 	if r.stop != nil {
 		r.stop()
 	}
 	r.mu.Unlock()
-	if err := r.file.Close(); err != nil {
+	// Closing the watch waits for an attempt that runs, so nobody uses the socket after it.
+	if err := errors.Join(r.file.Close(), unix.Close(r.fd)); err != nil {
 		return fmt.Errorf("%s: close: %w", r.name, err)
 	}
 	return nil

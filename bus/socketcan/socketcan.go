@@ -40,14 +40,49 @@ var (
 
 // Options of Open. The zero value is good.
 type Options struct {
-	Link          uint16 // what to put in each frame's Link
-	ReceiveBuffer int32  // bytes to ask of the kernel for waiting frames; 0 is 4 MiB, about 16 s of a full 500 kbit/s bus
+	Link          uint16   // what to put in each frame's Link
+	ReceiveBuffer int32    // bytes to ask of the kernel for waiting frames; 0 is 4 MiB, about 16 s of a full 500 kbit/s bus
+	Hear          []Filter // frames the kernel is to pass, those that fit any of these; empty: all. Error reports always pass
+}
+
+// Filter lets pass the frames whose identifier has the same bits as ID wherever Mask has a one. A frame with an 11-bit
+// identifier never fits a filter for 29-bit ones, nor the other way round.
+type Filter struct {
+	ID, Mask uint32
+	Extended bool
+}
+
+// MaxFilters is how many filters a socket takes (CAN_RAW_FILTER_MAX of linux/can/raw.h).
+const MaxFilters = 512
+
+// PGNFilter lets pass one parameter group (J1939-21), from any sender, to any destination and with any priority.
+func PGNFilter(pgn uint32) Filter {
+	f := Filter{ID: pgn << 8 & maskExtended, Mask: 0x3FFFF00, Extended: true}
+	const firstBroadcast = 240 // a smaller format byte makes the next one a destination
+	if pgn>>8&0xFF < firstBroadcast {
+		f.Mask &^= 0xFF00
+		f.ID &^= 0xFF00
+	}
+	return f
+}
+
+// Fits reports what the kernel does with the filter.
+func (f Filter) Fits(id uint32, extended bool) bool {
+	return extended == f.Extended && (id^f.ID)&f.mask() == 0
+}
+
+func (f Filter) mask() uint32 {
+	if f.Extended {
+		return f.Mask & maskExtended
+	}
+	return f.Mask & maskStandard
 }
 
 const (
 	defaultReceiveBuffer = 4 << 20
 	batchSize            = 64
-	frameSize            = 16 // CAN_MTU of linux/can.h
+	gatherTime           = 20 * time.Millisecond // less than any check can notice; the kernel has dated the frames
+	frameSize            = 16                    // CAN_MTU of linux/can.h
 )
 
 // Flag bits of linux/can.h.

@@ -43,7 +43,8 @@ func ruleFor(room string) busRule {
 				"golang.org/x/sys/unix": {
 					// Socket and Syscall6 are judged with their arguments, in gate.
 					"Bind", "SetsockoptInt", "SetsockoptCanRawFilter", "GetsockoptInt", "Close", "ClockGettime", "CmsgLen", "CmsgSpace",
-					"Mmsghdr", "Iovec", "Timespec", "Cmsghdr", "Errno", "SockaddrCAN", "CanFilter", // types
+					"EpollCreate1", "EpollCtl", "SetNonblock", // to wait for frames
+					"Mmsghdr", "Iovec", "Timespec", "Cmsghdr", "Errno", "SockaddrCAN", "CanFilter", "EpollEvent", // types
 				},
 				// NetlinkRIB asks the kernel for its interfaces on a netlink socket that it opens and closes itself.
 				"syscall": {"NetlinkRIB", "RTM_GETLINK", "AF_UNSPEC"},
