@@ -257,7 +257,11 @@ func TestCANSources(t *testing.T) {
 			t.Errorf("%s: %+v; want %+v", id, c.CAN, w)
 		}
 	}
-	links := []config.Link{{"can0", 250000, "can"}, {"vcan0", 250000, "vcan"}, {"can1", 500000, "can"}}
+	links := []config.Link{
+		{Name: "can0", Bitrate: 250000, Kind: "can"},
+		{Name: "vcan0", Bitrate: 250000, Kind: "vcan"},
+		{Name: "can1", Bitrate: 500000, Kind: "can", Hear: []uint32{65265, 0xF004, 129029}},
+	}
 	if diff := cmp.Diff(links, m.Links); diff != "" {
 		t.Error(diff)
 	}

@@ -244,9 +244,10 @@ type Board struct {
 
 // Link is one CAN interface.
 type Link struct {
-	Name    string // "can0"
-	Bitrate int    // bit/s; default 250 kbit/s (SAE J1939-11, ISO 11783-2)
-	Kind    string // "can" (default), "vcan"
+	Name    string   // "can0"
+	Bitrate int      // bit/s; default 250 kbit/s (SAE J1939-11, ISO 11783-2)
+	Kind    string   // "can" (default), "vcan"
+	Hear    []uint32 // the parameter groups (PGNs) to hear and record, beside those the channels need; empty: everything
 }
 
 // DBC is a user's message description.

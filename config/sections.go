@@ -276,7 +276,7 @@ func alarmLimits() map[string]units.Dim {
 		"rank-off-target": units.Ratio, "rank-disagree": units.Pressure, "contact-low": units.Ratio, "contact-full": units.Time,
 		"load-off-target": units.Force, "load-outlier": units.None, "bounce-high": units.Ratio, "water-in-tank": units.Volume3,
 		"freeze-risk": units.Temperature, "sensor-supply-off": units.Ratio, "can-silent": units.Time, "pressure-fault": units.None,
-		"load-fault": units.None, "load-drift": units.Force, "can-errors": units.Rate, "box-undervoltage": units.Voltage,
+		"load-fault": units.None, "load-drift": units.Force, "can-errors": units.Rate, "can-unanswered": units.None, "box-undervoltage": units.Voltage,
 		"box-hot": units.Temperature, "disk-full": units.Time, "clock-unset": units.None, "log-gap": units.Time,
 		"readings-lost": units.None, "need-near-cut-in": units.Pressure, "care-due": units.None, "delivery-low": units.Ratio,
 	}

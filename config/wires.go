@@ -145,7 +145,7 @@ func (r *reader) link(m *Machine, e entry) {
 		m.Links = append(m.Links, l)
 		return
 	}
-	o, ok := r.object(e.value, e.at, fmt.Sprintf("link %q", e.key), "links."+e.key, "bitrate", "kind")
+	o, ok := r.object(e.value, e.at, fmt.Sprintf("link %q", e.key), "links."+e.key, "bitrate", "kind", "hear")
 	if !ok {
 		return
 	}
@@ -167,7 +167,41 @@ func (r *reader) link(m *Machine, e entry) {
 			r.fail(at, fmt.Sprintf("\"bitrate\" cannot be %q", s), strings.Join(bitrates(), ", "), nearest(s, bitrates()))
 		}
 	}
+	l.Hear = r.hear(o)
 	m.Links = append(m.Links, l)
+}
+
+// maxHeard keeps a link's filters below what the kernel takes, with room for those airhold adds.
+const maxHeard = 400
+
+// hear reads which parameter groups a link is limited to.
+func (r *reader) hear(o object) []uint32 {
+	const allowed = "a list of parameter group numbers (PGNs) from 0 to 262143, as [65265, 61444]; leave the key out to hear and record everything"
+	var heard []uint32
+	o.items("hear", func(_ int, n ast.Node) {
+		s, ok := r.scalar(n, `an entry of "hear"`)
+		if !ok {
+			return
+		}
+		v, err := strconv.ParseUint(s, 0, 32)
+		const most, broadcast = 0x3FFFF, 240
+		switch {
+		case err != nil || v > most:
+			r.fail(placeOf(n), fmt.Sprintf("%q is no parameter group", s), allowed, "")
+		case v>>8&0xFF < broadcast && v&0xFF != 0:
+			r.fail(placeOf(n), fmt.Sprintf("there is no parameter group %s: the last byte of a group below 240 in its middle byte is its receiver", s), allowed, strconv.FormatUint(v&^0xFF, 10))
+		case len(heard) == maxHeard:
+			r.fail(placeOf(n), fmt.Sprintf("\"hear\" has more than %d groups", maxHeard), allowed, "")
+		case !slices.Contains(heard, uint32(v)):
+			heard = append(heard, uint32(v))
+		}
+	})
+	if e, ok := o.have["hear"]; ok {
+		if list, ok := r.resolve(e.value).(*ast.SequenceNode); ok && len(list.Values) == 0 {
+			r.fail(e.at, "\"hear\" is an empty list, so nothing would be heard", allowed, "")
+		}
+	}
+	return heard
 }
 
 func (r *reader) outlets(m *Machine, top object) {
