@@ -50,10 +50,7 @@ func attach(ctx context.Context, dev Device, folder string) (*Port, error) {
 	}
 	theirs := os.NewFile(uintptr(pair[1]), "usb host")
 	defer theirs.Close() //nolint:errcheck // the kernel holds its own reference
-	if err := unix.SetNonblock(pair[0], true); err != nil {
-		return nil, errors.Join(fmt.Errorf("socket pair for a usb device: %w", err), unix.Close(pair[0]))
-	}
-	ours := os.NewFile(uintptr(pair[0]), "usb device") // non-blocking, so that Close ends a read
+	ours := socket{File: os.NewFile(uintptr(pair[0]), "usb device"), fd: pair[0]}
 
 	number, err := handOver(folder, pair[1], what.Speed)
 	if err != nil {
@@ -67,6 +64,18 @@ func attach(ctx context.Context, dev Device, folder string) (*Port, error) {
 		p.err = Serve(ctx, ours, dev)
 	}()
 	return p, nil
+}
+
+// socket is a blocking socket: in an emulated machine its answers go nearly twice as fast as through Go's poller.
+type socket struct {
+	*os.File
+
+	fd int
+}
+
+// Close ends reads that wait, which closing alone would not.
+func (s socket) Close() error {
+	return errors.Join(unix.Shutdown(s.fd, unix.SHUT_RDWR), s.File.Close())
 }
 
 // handOver gives a socket to the first port that takes it. Another process may be quicker at one, which is then busy.

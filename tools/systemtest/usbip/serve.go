@@ -3,6 +3,7 @@
 package usbip
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -81,8 +82,9 @@ func (s *session) hangUp(reason error) {
 
 // read takes in messages until the connection ends.
 func (s *session) read(ctx context.Context) error {
+	in := bufio.NewReader(s.conn)
 	for {
-		m, err := readMessage(s.conn)
+		m, err := readMessage(in)
 		switch {
 		case hungUp(err) || ctx.Err() != nil:
 			return io.EOF
