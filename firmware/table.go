@@ -13,7 +13,7 @@ import (
 // NewTable lists the channels of a machine: those its file declares, in their order, then the box's own, then each
 // link's.
 func NewTable(m *config.Machine) *readings.Table {
-	infos := make([]readings.Info, 0, len(m.Channels)+5+4*len(m.Links))
+	infos := make([]readings.Info, 0, len(m.Channels)+5+6*len(m.Links))
 	for _, c := range m.Channels {
 		infos = append(infos, readings.Info{
 			ID: c.ID, Quantity: c.Quantity, Reference: c.Reference, Unit: c.Unit, Low: c.Low, High: c.High,
@@ -34,6 +34,8 @@ func NewTable(m *config.Machine) *readings.Table {
 			readings.Info{ID: l.Name + readings.LinkErrors, Quantity: units.QRate, Unit: rate, Source: "link " + l.Name},
 			readings.Info{ID: l.Name + readings.LinkDrops, Quantity: units.QState, Unit: state, Source: "link " + l.Name},
 			readings.Info{ID: l.Name + readings.LinkUp, Quantity: units.QState, Unit: state, Source: "link " + l.Name},
+			readings.Info{ID: l.Name + readings.LinkState, Quantity: units.QState, Unit: state, Source: "link " + l.Name},
+			readings.Info{ID: l.Name + readings.LinkAlone, Quantity: units.QState, Unit: state, Source: "link " + l.Name},
 		)
 	}
 	return readings.NewTable(infos)

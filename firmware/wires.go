@@ -39,7 +39,7 @@ func RealWires() Wires {
 		I2C: intake.OpenI2C,
 		SPI: intake.OpenSPI,
 		Link: func(ctx context.Context, index int, l config.Link) (intake.FrameSource, error) {
-			return intake.OpenLink(l.Name, uint16(index))(ctx) //nolint:gosec // a box has a handful of links
+			return intake.OpenLink(intake.LinkOptions{Name: l.Name, Index: uint16(index), Hear: l.Hear})(ctx) //nolint:gosec // a box has a handful of links
 		},
 	}
 }
@@ -52,6 +52,7 @@ type runner interface {
 type inputs struct {
 	runners  []runner
 	analog   []*intake.AnalogBus
+	links    []*intake.Listener
 	starting sync.WaitGroup // runners that do not take part in simulated time yet
 }
 
@@ -137,19 +138,29 @@ func newInputs(o inputOptions) (*inputs, error) {
 		return nil, err
 	}
 	for i, l := range o.machine.Links {
+		l.Hear = intake.Hearing(l.Hear, wanted[l.Name])
 		made, err := intake.NewListener(intake.ListenerOptions{
-			Name: l.Name, Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
+			Name: l.Name, Bitrate: bitrate(l), Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
 			Open: func(ctx context.Context) (intake.FrameSource, error) { return o.wires.Link(ctx, i, l) },
 		})
 		if err != nil {
 			return nil, err
 		}
 		in.runners = append(in.runners, made)
+		in.links = append(in.links, made)
 	}
 	in.runners = append(in.runners, intake.NewBoardPoller(intake.BoardOptions{
 		Root: os.DirFS(o.sysfs), Clock: in.starts(o.clock), Table: o.table, Out: o.out, Dir: o.logDir, Log: o.log,
 	}))
 	return in, nil
+}
+
+// bitrate is a link's, in bit/s; a link without a wire has none.
+func bitrate(l config.Link) int64 {
+	if l.Kind == "vcan" {
+		return 0
+	}
+	return int64(l.Bitrate)
 }
 
 // busNames lists the buses of the boards, each once, in the order of the file.

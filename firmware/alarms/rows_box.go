@@ -78,6 +78,15 @@ func sensorRows() []Row {
 			OnDelay: 60 * time.Second, OffDelay: 120 * time.Second, Deadband: 20.0 / 60,
 			Suppressors: []Suppressor{S5},
 		},
+		{
+			Key: "can-unanswered", Title: "CAN unanswered", Kind: ShopNote,
+			Condition:   "one device repeats one frame without end, because no other acknowledges it",
+			Cause:       "the rest of the bus is off, or a plug is out",
+			Consequence: "nothing else of the machine is heard",
+			Do:          "Check the bus plugs when parked, key on", Caution: cautionBox, Where: Parked,
+			Respond: Today, Priority: Low, Limit: "the same frame as fast as the bus lets it",
+			OnDelay: 5 * time.Second, OffDelay: 5 * time.Second,
+		},
 	}
 }
 

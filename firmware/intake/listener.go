@@ -12,14 +12,17 @@ import (
 	"time"
 
 	"airhold/bus"
+	"airhold/bus/socketcan"
+	"airhold/bus/traffic"
 	"airhold/firmware/clock"
 	"airhold/firmware/readings"
 )
 
 // FrameSource is an open link. Next blocks until it has at least one frame, the link fails or ctx ends, and returns
 // how many frames it put into buf; frames that came before an error are counted beside it. One goroutine calls it.
-// A source may also have Close() error, called once after an error, and Drops() uint64, the frames that were lost
-// since it was opened.
+// A source may also have Close() error, called once after an error; Drops() uint64 and Malformed() uint64, the frames that
+// were lost and what was no frame since it was opened; Link() socketcan.Link, what the kernel said of it then; and
+// ReceiveBuffer() int32.
 type FrameSource interface {
 	Next(ctx context.Context, buf []bus.Frame) (int, error)
 }
@@ -27,6 +30,7 @@ type FrameSource interface {
 // ListenerOptions describe one link.
 type ListenerOptions struct {
 	Name    string // "can0": the link's channels are named after it
+	Bitrate int64  // bit/s; 0: not known
 	Clock   clock.Clock
 	Table   *readings.Table
 	Out     Out
@@ -44,7 +48,8 @@ const (
 // Listener hears one link.
 //
 // Goroutines: the reader owns the source and the translator; the teller sends the link's own channels once a second,
-// also while the link is silent, and reads only the counters.
+// also while the link is silent, and reads only the counters. The tracker of the link's traffic is the one thing both use,
+// and whoever asks for a Picture: behind a mutex that the reader takes for a batch of frames.
 type Listener struct {
 	o          ListenerOptions
 	log        *slog.Logger
@@ -52,20 +57,32 @@ type Listener struct {
 	frames     atomic.Int64  // since start
 	errors     atomic.Int64  // error frames since start
 	drops      atomic.Uint64 // since start, over all openings
+	malformed  uint64        // likewise; the reader's
 	up         atomic.Bool
+
+	mu      sync.Mutex
+	traffic *traffic.Tracker
 }
 
 // NewListener looks up the signals and does no I/O. The error wraps ErrSignal.
 func NewListener(o ListenerOptions) (*Listener, error) {
-	t, err := NewTranslator(TranslatorOptions{Table: o.Table, Out: o.Out, Signals: o.Signals})
+	track := traffic.New(traffic.Options{Link: o.Name, Bitrate: o.Bitrate})
+	t, err := NewTranslator(TranslatorOptions{Table: o.Table, Out: o.Out, Signals: o.Signals, Heard: track.Message})
 	if err != nil {
 		return nil, err
 	}
-	l := &Listener{o: o, log: o.Log, translator: t}
+	l := &Listener{o: o, log: o.Log, translator: t, traffic: track}
 	if l.log == nil {
 		l.log = slog.New(slog.DiscardHandler)
 	}
 	return l, nil
+}
+
+// Picture tells what goes on on the link. Any goroutine may ask.
+func (l *Listener) Picture() traffic.Picture {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.traffic.Picture()
 }
 
 // Run listens until ctx ends and then returns nil. A link that is missing or fails is opened again at growing
@@ -94,7 +111,7 @@ func (l *Listener) listen(ctx context.Context, opened func()) {
 		opened()
 		if err == nil {
 			l.up.Store(true)
-			l.log.InfoContext(ctx, "link is up", "link", l.o.Name)
+			l.opened(ctx, source)
 			told = false
 			var heard bool
 			heard, err = l.read(ctx, source)
@@ -122,21 +139,45 @@ func (l *Listener) rest(ctx context.Context, d time.Duration) {
 	_ = l.o.Clock.Sleep(ctx, d) // the caller looks at ctx
 }
 
+// smallBuffer is the receive buffer, by the kernel's count, below which a full bus can outrun a busy box.
+const smallBuffer = 2 << 20
+
+// opened notes what the kernel says of a link that was just opened.
+func (l *Listener) opened(ctx context.Context, source FrameSource) {
+	args := []any{"link", l.o.Name}
+	state := traffic.Unknown
+	if s, ok := source.(interface{ Link() socketcan.Link }); ok {
+		k := s.Link()
+		_ = state.UnmarshalText([]byte(k.State)) // a word it does not know is unknown
+		args = append(args, "bitrate", k.Bitrate, "state", k.State)
+	}
+	l.log.InfoContext(ctx, "link is up", args...)
+	if s, ok := source.(interface{ ReceiveBuffer() int32 }); ok && s.ReceiveBuffer() < smallBuffer {
+		l.log.WarnContext(ctx, "receive buffer is small: install airhold's sysctl.d file, or frames may be lost while the box is busy",
+			"link", l.o.Name, "bytes", s.ReceiveBuffer())
+	}
+	l.mu.Lock()
+	l.traffic.Open(l.o.Clock.Boot(), state)
+	l.mu.Unlock()
+}
+
 // read hands on frames until the source fails, and closes it. It reports whether there was any frame.
 func (l *Listener) read(ctx context.Context, source FrameSource) (heard bool, err error) {
 	counter, _ := source.(interface{ Drops() uint64 })
-	before := l.drops.Load()
+	sorter, _ := source.(interface{ Malformed() uint64 })
+	before, odd := l.drops.Load(), l.malformed
 	buf := make([]bus.Frame, batch)
 	for err == nil {
 		var n int
 		n, err = source.Next(ctx, buf)
-		for i := range buf[:n] {
-			l.frame(&buf[i])
-		}
 		heard = heard || n > 0
 		if counter != nil {
 			l.drops.Store(before + counter.Drops())
 		}
+		if sorter != nil {
+			l.malformed = odd + sorter.Malformed()
+		}
+		l.take(buf[:n])
 	}
 	if c, ok := source.(io.Closer); ok {
 		err = errors.Join(err, c.Close())
@@ -144,16 +185,30 @@ func (l *Listener) read(ctx context.Context, source FrameSource) (heard bool, er
 	return heard, err
 }
 
-func (l *Listener) frame(f *bus.Frame) {
-	if l.o.Tap != nil {
-		l.o.Tap.Frame(*f)
+// take hands on a batch: everything to the recorder and the translator, except what a lone talker only repeats, which is
+// counted.
+func (l *Listener) take(frames []bus.Frame) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.traffic.Lost(l.drops.Load(), l.malformed)
+	for i := range frames {
+		f := &frames[i]
+		keep := l.traffic.Keep(f)
+		if f.Class == bus.Error {
+			l.errors.Add(1)
+		} else {
+			l.frames.Add(1)
+		}
+		if !keep {
+			continue
+		}
+		if l.o.Tap != nil {
+			l.o.Tap.Frame(*f)
+		}
+		if f.Class != bus.Error {
+			l.translator.Frame(*f)
+		}
 	}
-	if f.Class == bus.Error {
-		l.errors.Add(1)
-		return
-	}
-	l.frames.Add(1)
-	l.translator.Frame(*f)
 }
 
 // tell sends the link's own channels once a second.
@@ -163,6 +218,9 @@ func (l *Listener) tell(ctx context.Context) {
 		errs     = l.o.Table.Find(l.o.Name + readings.LinkErrors)
 		drops    = l.o.Table.Find(l.o.Name + readings.LinkDrops)
 		up       = l.o.Table.Find(l.o.Name + readings.LinkUp)
+		state    = l.o.Table.Find(l.o.Name + readings.LinkState)
+		alone    = l.o.Table.Find(l.o.Name + readings.LinkAlone)
+		was      told
 		seen     int64
 		recorded [errorWindow]int64 // error frames a second, a ring
 		last     int64
@@ -187,8 +245,43 @@ func (l *Listener) tell(ctx context.Context) {
 		l.send(now, errs, float64(sum)/errorWindow)
 		l.send(now, drops, float64(l.drops.Load()))
 		l.send(now, up, isUp)
+		was = l.look(ctx, now, was)
+		l.send(now, state, float64(was.state))
+		isAlone := 0.0
+		if was.alone {
+			isAlone = 1
+		}
+		l.send(now, alone, isAlone)
 		seen, last, then = count, failed, now
 	}
+}
+
+// told is what was last said of a link in the log.
+type told struct {
+	state traffic.State
+	alone bool
+}
+
+// look asks the tracker once a second, and writes changes into the log.
+func (l *Listener) look(ctx context.Context, now time.Duration, was told) told {
+	l.mu.Lock()
+	l.traffic.Tick(now)
+	report, alone := l.traffic.Lone()
+	c := l.traffic.Controller()
+	state, _ := c.State()
+	words := c.Words()
+	l.mu.Unlock()
+	if alone != was.alone {
+		if alone {
+			l.log.WarnContext(ctx, "one device talks alone: nobody acknowledges it", "link", l.o.Name, "frame", report.Frame)
+		} else {
+			l.log.InfoContext(ctx, "the lone talker is gone", "link", l.o.Name, "frame", report.Frame, "repeats", report.Repeats, "thinned", report.Thinned)
+		}
+	}
+	if state != was.state && (was.state > traffic.Active || state > traffic.Active) {
+		l.log.WarnContext(ctx, "the controller changed its state", "link", l.o.Name, "state", state.String(), "words", words)
+	}
+	return told{state, alone}
 }
 
 func (l *Listener) send(at time.Duration, c readings.Channel, v float64) {

@@ -35,6 +35,8 @@ func canTable() *readings.Table {
 		{ID: "can0" + readings.LinkErrors},
 		{ID: "can0" + readings.LinkDrops},
 		{ID: "can0" + readings.LinkUp},
+		{ID: "can0" + readings.LinkState},
+		{ID: "can0" + readings.LinkAlone},
 		{ID: readings.BoxTemperature},
 		{ID: readings.BoxUndervoltage},
 		{ID: readings.BoxDiskLeft},

@@ -39,7 +39,7 @@ func TestMissingBusesSayWhatToDo(t *testing.T) {
 
 // A link that no box has is refused by the same rule as any other, and leaves no half-open source behind.
 func TestOpenLinkRefusesAMissingLink(t *testing.T) {
-	source, err := intake.OpenLink("can97", 0)(t.Context())
+	source, err := intake.OpenLink(intake.LinkOptions{Name: "can97", Hear: []uint32{65265}})(t.Context())
 	if err == nil || source != nil {
 		t.Errorf("OpenLink(can97) = %v, %v; want nil and an error", source, err)
 	}

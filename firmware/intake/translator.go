@@ -29,6 +29,7 @@ type TranslatorOptions struct {
 	Table   *readings.Table
 	Out     Out
 	Signals []Signal
+	Heard   func(*signals.Message) // nil, or told of every message, also those that are no signal of the machine
 }
 
 // ErrSignal is wrapped by every error of NewTranslator.
@@ -39,6 +40,7 @@ var ErrSignal = errors.New("bus signals cannot be used")
 type Translator struct {
 	decoder *signals.Decoder
 	emit    func(*signals.Message)
+	heard   func(*signals.Message)
 	out     Out
 	wanted  []wanted
 	faults  map[sender][]readings.MachineFault // active ones, in the order of their first report
@@ -59,7 +61,7 @@ type sender struct {
 
 // NewTranslator looks up every signal, reporting all problems at once.
 func NewTranslator(o TranslatorOptions) (*Translator, error) {
-	t := &Translator{decoder: signals.NewDecoder(), out: o.Out, faults: make(map[sender][]readings.MachineFault)}
+	t := &Translator{decoder: signals.NewDecoder(), out: o.Out, heard: o.Heard, faults: make(map[sender][]readings.MachineFault)}
 	t.emit = t.message
 	var problems []error
 	for _, s := range o.Signals {
@@ -90,16 +92,19 @@ func lookUp(s Signal, table *readings.Table) (wanted, error) {
 		w.name, w.nameOnly = j1939.NAME(n), true
 	}
 	var err error
-	if s.DBC != nil {
-		w.pick, err = s.DBC.Compile(s.Message, s.Signal)
-	} else {
-		w.pick, err = signals.Compile(s.Signal)
-	}
-	if err != nil {
+	if w.pick, err = s.pick(); err != nil {
 		return w, err
 	}
 	w.pick = w.pick.WithSource(s.Address)
 	return w, nil
+}
+
+// pick looks the signal up in its DBC or in the catalogue.
+func (s *Signal) pick() (signals.Pick, error) {
+	if s.DBC != nil {
+		return s.DBC.Compile(s.Message, s.Signal)
+	}
+	return signals.Compile(s.Signal)
 }
 
 // Frame takes one frame and sends what it completes.
@@ -107,6 +112,9 @@ func (t *Translator) Frame(f bus.Frame) { t.decoder.Frame(f, t.emit) }
 
 // message sends the readings and faults of one message.
 func (t *Translator) message(m *signals.Message) {
+	if t.heard != nil {
+		t.heard(m)
+	}
 	for i := range t.wanted {
 		w := &t.wanted[i]
 		si, status, ok := w.pick.From(m)

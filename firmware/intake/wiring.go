@@ -4,7 +4,9 @@ package intake
 
 import (
 	"context"
+	"slices"
 
+	"airhold/bus/j1939"
 	"airhold/bus/signals"
 	"airhold/bus/socketcan"
 	"airhold/sensors/transducer"
@@ -25,14 +27,44 @@ type (
 // ParseDBC reads a user's message description; an error names file, line and column.
 func ParseDBC(name string, data []byte) (*DBC, error) { return signals.ParseDBC(name, data) }
 
-// OpenLink returns what ListenerOptions.Open needs for a CAN interface of the box. Index is the link's place in the
-// machine file and stands in its frames. Only an interface in listen-only mode, or one without a wire, is opened.
-func OpenLink(name string, index uint16) func(ctx context.Context) (FrameSource, error) {
+// LinkOptions name a CAN interface of the box.
+type LinkOptions struct {
+	Name  string
+	Index uint16   // the link's place in the machine file; it stands in its frames
+	Hear  []uint32 // parameter groups the kernel is to pass; empty: everything
+}
+
+// OpenLink returns what ListenerOptions.Open needs for a CAN interface. Only an interface that the kernel says is in
+// listen-only mode, or one without a wire, is opened; the mode is read before and after.
+func OpenLink(o LinkOptions) func(ctx context.Context) (FrameSource, error) {
 	return func(ctx context.Context) (FrameSource, error) {
-		s, err := socketcan.Open(ctx, name, socketcan.Options{Link: index})
+		so := socketcan.Options{Link: o.Index}
+		for _, pgn := range o.Hear {
+			so.Hear = append(so.Hear, socketcan.PGNFilter(pgn))
+		}
+		s, err := socketcan.Open(ctx, o.Name, so)
 		if err != nil {
 			return nil, err
 		}
 		return s, nil
 	}
+}
+
+// Hearing adds to the groups a link is limited to what airhold cannot do without: the groups that carry its signals, the
+// transport of long messages, address claims and reported faults. It is empty, which means everything, where list is empty
+// or where a signal has no group of its own. The signals must be ones that a Translator took.
+func Hearing(list []uint32, wanted []Signal) []uint32 {
+	if len(list) == 0 {
+		return nil
+	}
+	out := append(slices.Clone(list), 60416, 60160, j1939.PGNAddressClaim, j1939.PGNDM1)
+	for _, s := range wanted {
+		pick, err := s.pick()
+		if err != nil || pick.PGN() == 0 {
+			return nil
+		}
+		out = append(out, pick.PGN())
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }

@@ -143,4 +143,6 @@ const (
 	LinkErrors = ".errors" // error frames in the last minute, 1/s
 	LinkDrops  = ".drops"  // frames the kernel dropped since start, a count
 	LinkUp     = ".up"     // 0 or 1
+	LinkState  = ".state"  // of its controller: 0 not known, 1 active, 2 warning, 3 passive, 4 bus off
+	LinkAlone  = ".alone"  // 0 or 1: one device repeats one frame for ever, because nobody acknowledges
 )

@@ -18,6 +18,7 @@ const (
 	KeyRail         findings.Key = "sensor-supply-off"
 	KeySilent       findings.Key = "can-silent"
 	KeyErrors       findings.Key = "can-errors"
+	KeyUnanswered   findings.Key = "can-unanswered"
 	KeyHot          findings.Key = "box-hot"
 	KeyUndervoltage findings.Key = "box-undervoltage"
 	KeyDisk         findings.Key = "disk-full"
@@ -123,8 +124,8 @@ func (r *rail) find(at time.Duration, volt units.Unit) findings.Finding {
 }
 
 type link struct {
-	name                      string
-	frames, errors, drops, up gauge
+	name                                    string
+	frames, errors, drops, up, state, alone gauge
 }
 
 func newLink(name string, t *readings.Table) link {
@@ -132,6 +133,25 @@ func newLink(name string, t *readings.Table) link {
 		name:   name,
 		frames: find(t, name+readings.LinkFrames), errors: find(t, name+readings.LinkErrors),
 		drops: find(t, name+readings.LinkDrops), up: find(t, name+readings.LinkUp),
+		state: find(t, name+readings.LinkState), alone: find(t, name+readings.LinkAlone),
+	}
+}
+
+// States of a controller as readings.LinkState has them.
+const (
+	stateWarning = 2
+	stateOff     = 4
+)
+
+// why says what the controller knows of a link without frames; empty where it knows nothing.
+func (l *link) why(at time.Duration) string {
+	switch {
+	case !l.state.alive(at) || l.state.v < stateWarning:
+		return ""
+	case l.state.v >= stateOff:
+		return "the controller has left the bus (bus off)"
+	default:
+		return "only errors are heard: the bitrate may be wrong, or a wire off"
 	}
 }
 
@@ -144,18 +164,33 @@ func (l *link) report(at time.Duration, sink findings.Sink, rate units.Unit) {
 		f.Active = l.frames.v <= 0
 		f.Value = findings.Measure{SI: l.frames.v, Unit: rate}
 		if f.Active {
-			f.Detail = "no frame in the last second"
+			if f.Detail = l.why(at); f.Detail == "" {
+				f.Detail = "no frame in the last second"
+			}
 		}
 	default:
 		f.Sight, f.Needs = findings.Unseen, "a CAN interface that reports its frames"
 	}
 	sink.Find(f)
 	f = findings.Finding{Key: KeyErrors, Where: l.name, At: at, Sense: findings.Above}
-	if l.errors.alive(at) {
+	switch {
+	case l.state.alive(at) && l.state.v >= stateOff:
+		f.Sense, f.Active, f.Detail = findings.Flag, true, "the controller has left the bus (bus off)"
+	case l.errors.alive(at):
 		f.Value = findings.Measure{SI: l.errors.v, Unit: rate}
 		f.Limit = findings.Measure{SI: errorLimit, Unit: rate}
-	} else {
+	default:
 		f.Sight, f.Needs = findings.Unseen, "a CAN interface that reports its errors"
+	}
+	sink.Find(f)
+	f = findings.Finding{Key: KeyUnanswered, Where: l.name, At: at, Sense: findings.Flag}
+	if l.alone.alive(at) {
+		if f.Active = l.alone.v > 0.5; f.Active {
+			f.Value = findings.Measure{SI: l.frames.v, Unit: rate}
+			f.Detail = "one device repeats one frame without end: nobody acknowledges it"
+		}
+	} else {
+		f.Sight, f.Needs = findings.Unseen, "a CAN interface whose frames are followed"
 	}
 	sink.Find(f)
 }

@@ -219,7 +219,7 @@ func (w *Trust) index(channels int) {
 	}
 	for i := range w.links {
 		l := &w.links[i]
-		for _, g := range []*gauge{&l.frames, &l.errors, &l.drops, &l.up} {
+		for _, g := range []*gauge{&l.frames, &l.errors, &l.drops, &l.up, &l.state, &l.alone} {
 			add(g)
 		}
 	}

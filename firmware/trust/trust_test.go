@@ -65,6 +65,7 @@ func table() *readings.Table {
 	for _, id := range []string{
 		readings.BoxTemperature, readings.BoxUndervoltage, readings.BoxDiskLeft, readings.BoxClock, readings.BoxLost,
 		"can0" + readings.LinkFrames, "can0" + readings.LinkErrors, "can0" + readings.LinkDrops, "can0" + readings.LinkUp,
+		"can0" + readings.LinkState, "can0" + readings.LinkAlone,
 	} {
 		infos = append(infos, readings.Info{ID: id})
 	}
@@ -205,6 +206,7 @@ func TestBoxAndBus(t *testing.T) {
 	good := set{
 		readings.BoxTemperature: 320, readings.BoxUndervoltage: 0, readings.BoxDiskLeft: 90 * 3600, readings.BoxClock: 2,
 		readings.BoxLost: 0, "can0.frames": 800, "can0.errors": 0, "can0.drops": 0, "can0.up": 1,
+		"can0.state": 1, "can0.alone": 0,
 		"sensor_supply": 5, "box_v": 13.6,
 	}
 	for _, tc := range []struct {
@@ -229,6 +231,10 @@ func TestBoxAndBus(t *testing.T) {
 		{"down", set{"can0.up": 0}, trust.KeySilent, "can0", true},
 		{"60 errors a minute", set{"can0.errors": 1}, trust.KeyErrors, "can0", true},
 		{"40 errors a minute", set{"can0.errors": 40.0 / 60}, trust.KeyErrors, "can0", false},
+		{"bus off", set{"can0.state": 4}, trust.KeyErrors, "can0", true},
+		{"passive, few errors", set{"can0.state": 3}, trust.KeyErrors, "can0", false},
+		{"one device alone", set{"can0.alone": 1, "can0.frames": 3144}, trust.KeyUnanswered, "can0", true},
+		{"many devices at the same rate", set{"can0.frames": 3144}, trust.KeyUnanswered, "can0", false},
 		{"rail low", set{"sensor_supply": 4.7}, trust.KeyRail, "sensor_supply", true},
 		{"rail high", set{"sensor_supply": 5.3}, trust.KeyRail, "sensor_supply", true},
 		{"rail within 5 %", set{"sensor_supply": 4.8}, trust.KeyRail, "sensor_supply", false},
@@ -254,6 +260,32 @@ func TestBoxAndBus(t *testing.T) {
 				t.Errorf("%s bad = %v; want %v: %+v", tc.key, got, tc.bad, l[place{tc.key, tc.where}])
 			}
 		})
+	}
+}
+
+// A silent bus is told with what its controller knows of it.
+func TestWhyABusIsSilent(t *testing.T) {
+	tb := table()
+	for want, turn := range map[string]map[string]float64{
+		"no frame in the last second":                                    {"can0.state": 1},
+		"the controller has left the bus (bus off)":                      {"can0.state": 4},
+		"only errors are heard: the bitrate may be wrong, or a wire off": {"can0.state": 3, "can0.errors": 5},
+		"the interface is down":                                          {"can0.up": 0},
+	} {
+		l := last{}
+		w := trust.New(options(), tb, l)
+		for id, v := range map[string]float64{"can0.frames": 0, "can0.up": 1} {
+			if _, other := turn[id]; !other {
+				turn[id] = v
+			}
+		}
+		for id, v := range turn {
+			w.Read(readings.Reading{At: time.Second, Channel: tb.Find(id), Value: v})
+		}
+		w.Tick(time.Second)
+		if got := l[place{trust.KeySilent, "can0"}]; !got.Active || got.Detail != want {
+			t.Errorf("%v: %v, %q; want %q", turn, got.Active, got.Detail, want)
+		}
 	}
 }
 
