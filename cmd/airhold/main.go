@@ -46,6 +46,7 @@ func commands() []command {
 		{"probe", "read every sensor and bus once and say what is wrong", withoutInput(runProbe)},
 		{"replay", "run recorded readings, bus logs or a recorded boot through the same checks", withoutInput(runReplay)},
 		{"decode", "turn recorded bus frames into named values", runDecode},
+		{"export", "recorded boots as Parquet, CSV, candump, pcapng or GeoJSON", withoutInput(runExport)},
 		{"calc", "the handbook's formulas: leaks, tanks, water in the air, sensors", withoutInput(runCalc)},
 		{"leakdown", "does the closed-up air hold, how much does it leak, how sure: live or on recordings", runLeakdown},
 		{"care", "what is due of the air supply's care, and what was done", withoutInput(runCare)},

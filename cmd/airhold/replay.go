@@ -33,7 +33,7 @@ const replayUsage = `airhold replay: recorded data through the same checks that 
   --machine FILE   what the machine has; with --log the file that the log carries is used unless one is named
   --readings FILE  a table: first column time, then channels (.gz and .zst are read as they are)
   --can FILE       a bus log: candump text or pcapng
-  --log DIR        one recorded boot: the newest in the folder, or the file named
+  --log DIR        one recorded boot, as it was recorded or sealed: the newest in the folder, or the file named
   --until TIME     stop this long after the start, such as 90m
   --json           one JSON object a line; the last one is the summary
 `

@@ -15,9 +15,6 @@ import (
 // groupRows is how many rows a row group has at most: a reader holds one group's index, and a writer one group's pages.
 const groupRows = 500_000
 
-// pageBytes is how much of one column is gathered, uncompressed, before it is packed.
-const pageBytes = 64 << 10
-
 // Columns writes rows as Parquet: Zstandard, row groups of at most 500,000 rows. T is a struct whose fields carry
 // parquet tags. One goroutine owns it. Without Close the file cannot be read by anyone.
 type Columns[T any] struct {
@@ -32,7 +29,6 @@ func NewColumns[T any](w io.Writer, notes map[string]string) *Columns[T] {
 	return &Columns[T]{
 		w: parquet.NewGenericWriter[T](w,
 			parquet.Compression(&zstd.Codec{Level: zstd.SpeedFastest, Concurrency: 1}),
-			parquet.PageBufferSize(pageBytes),
 			parquet.CreatedBy("airhold", "", ""),
 		),
 		noted: maps.Clone(notes),

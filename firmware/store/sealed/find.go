@@ -55,7 +55,10 @@ func Open(path string) (*Recording, error) {
 func isSealed(path string) bool { return strings.HasSuffix(path, ".parquet") }
 
 func aboutPlain(b *store.Boot) *About {
-	return &About{Facts: b.Facts(), Snapshot: b.Snapshot(), Table: b.Table(), Calibrations: b.Calibrations(), Offsets: NewOffsets(b.Clock())}
+	samples := b.Clock()
+	return &About{
+		Facts: b.Facts(), Snapshot: b.Snapshot(), Table: b.Table(), Calibrations: b.Calibrations(), Samples: samples, Offsets: NewOffsets(samples),
+	}
 }
 
 // About returns what the recording says of the boot.

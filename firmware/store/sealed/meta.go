@@ -45,8 +45,9 @@ type About struct {
 	Snapshot     store.Snapshot
 	Table        *readings.Table
 	Calibrations []store.Calibration
-	Offsets      *Offsets
-	Lost         []string // what of the recording is missing, a sentence each
+	Samples      []clock.Sample // of the wall clock, in order
+	Offsets      *Offsets       // made of them
+	Lost         []string       // what of the recording is missing, a sentence each
 }
 
 type factsText struct {

@@ -194,11 +194,10 @@ func (b *Boot) begin() error {
 	}
 	b.few, b.many = newCursor[Event](b.events), newCursor[recorded](b.readings)
 	b.lost = append(b.lost, b.about.Lost...)
-	samples, err := b.survey()
-	if err != nil {
+	if b.about.Samples, err = b.survey(); err != nil {
 		return err
 	}
-	b.about.Offsets = NewOffsets(samples)
+	b.about.Offsets = NewOffsets(b.about.Samples)
 	return nil
 }
 

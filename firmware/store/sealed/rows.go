@@ -18,16 +18,16 @@ import (
 
 // Reading is one row of a file of readings.
 type Reading struct {
-	Seq         int64    `parquet:"seq,delta"`                          // place in the boot's log
-	At          int64    `parquet:"boot_time,delta"`                    // ns of the boot clock
-	UTC         int64    `parquet:"utc,optional,timestamp(nanosecond)"` // null where the boot never knew the time
-	Clock       string   `parquet:"clock,dict"`                         // quality of utc
-	Channel     string   `parquet:"channel,dict"`                       // id of the machine file
-	Raw         int32    `parquet:"raw"`                                // the converter's code; 0 where there is none
-	Volts       float64  `parquet:"volts"`                              // what the converter saw; 0 where there is none
-	Value       *float64 `parquet:"value,optional"`                     // in unit; null unless quality is ok
-	Unit        string   `parquet:"unit,dict"`                          // UCUM
-	SI          float64  `parquet:"si"`                                 // the same, as the checks had it
+	Seq         int64    `parquet:"seq,delta"`                                // place in the boot's log
+	At          int64    `parquet:"boot_time,delta"`                          // ns of the boot clock
+	UTC         int64    `parquet:"utc,optional,delta,timestamp(nanosecond)"` // null where the boot never knew the time
+	Clock       string   `parquet:"clock,dict"`                               // quality of utc
+	Channel     string   `parquet:"channel,dict"`                             // id of the machine file
+	Raw         int32    `parquet:"raw,dict"`                                 // the converter's code; 0 where there is none
+	Volts       float64  `parquet:"volts,dict"`                               // what the converter saw; 0 where there is none
+	Value       *float64 `parquet:"value,optional,dict"`                      // in unit; null unless quality is ok
+	Unit        string   `parquet:"unit,dict"`                                // UCUM
+	SI          float64  `parquet:"si,dict"`                                  // the same, as the checks had it
 	Quality     string   `parquet:"quality,dict"`
 	Calibration int64    `parquet:"calibration,optional"` // id in the file's metadata; null where none is known
 }
@@ -36,7 +36,7 @@ type Reading struct {
 type Event struct {
 	Seq   int64  `parquet:"seq,delta"`
 	At    int64  `parquet:"boot_time,delta"`
-	UTC   int64  `parquet:"utc,optional,timestamp(nanosecond)"`
+	UTC   int64  `parquet:"utc,optional,delta,timestamp(nanosecond)"`
 	Clock string `parquet:"clock,dict"`
 	Kind  string `parquet:"kind,dict"` // tick, command, clock, fault, gap
 	Text  string `parquet:"json"`      // JSON; empty for a tick

@@ -64,7 +64,9 @@ func NewOffsets(samples []clock.Sample) *Offsets {
 			if k.boot < last.boot {
 				continue
 			}
-			if d := time.Duration(k.offset - last.offset); d > -clock.StepThreshold && d < clock.StepThreshold {
+			d := time.Duration(k.offset - last.offset)
+			runs := d > last.boot-k.boot || k.boot == last.boot // wall time goes on from one to the other
+			if d > -clock.StepThreshold && d < clock.StepThreshold && runs {
 				p.add(k)
 				continue
 			}
