@@ -3,6 +3,8 @@
 package powercut
 
 import (
+	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"airhold/bus"
@@ -28,50 +31,67 @@ func Found(dir string, o Options) (Counts, error) {
 	return c, errors.Join(errs[:]...)
 }
 
-// framesOf counts the raw frames of a boot and compares each with what was recorded.
+// framesOf counts the raw frames of a boot up to the first that is missing, and compares each with what was recorded.
+// Behind it there may be more, where a disk wrote in another order: in what was not safe yet, that is no fault.
 func framesOf(dir, boot string, o Options) (int, error) {
-	files, err := filepath.Glob(filepath.Join(dir, "boot-"+boot+"*.pcapng*"))
+	files, err := filepath.Glob(filepath.Join(dir, "boot-"+boot+"-*.pcapng"))
 	if err != nil {
 		return 0, err
 	}
-	slices.Sort(files)
-	n := 0
-	for _, file := range files {
-		if n, err = framesIn(file, boot, n, o); err != nil {
-			return n, fmt.Errorf("%s: %w", filepath.Base(file), err)
+	sealed, err := filepath.Glob(filepath.Join(dir, "boot-"+boot+"-*.pcapng.zst"))
+	if err != nil {
+		return 0, err
+	}
+	for _, file := range sealed {
+		if !slices.Contains(files, strings.TrimSuffix(file, ".zst")) {
+			files = append(files, file)
 		}
 	}
-	return n, nil
+	slices.Sort(files)
+	var seen run
+	for _, file := range files {
+		if err := seen.read(file, boot, o); err != nil {
+			return seen.whole, fmt.Errorf("%s: %w", filepath.Base(file), err)
+		}
+	}
+	return seen.whole, nil
 }
 
-// framesIn reads one file, whose first frame is number n, and returns the number of the next.
-func framesIn(path, boot string, n int, o Options) (int, error) {
+// run is how far the frames of a boot are read: they are there up to whole, and the next may not be before next.
+type run struct{ whole, next int }
+
+// read reads one file.
+func (s *run) read(path, boot string, o Options) error {
 	info, err := os.Stat(path)
 	if err != nil || info.Size() == 0 {
-		return n, err
+		return err
 	}
 	r, err := capture.Open(path)
 	if err != nil {
-		return n, unreadable(path, err)
+		return unreadable(path, err)
 	}
 	defer r.Close() //nolint:errcheck // read only
 	for {
 		var f bus.Frame
 		err := r.Next(&f)
 		if errors.Is(err, io.EOF) {
-			return n, nil
+			return nil
 		}
 		if err != nil {
-			return n, err
+			return err
 		}
-		want := frame(boot, n, o)
-		// The recorder chooses whether the file's times are of the wall clock or of the boot clock.
-		onTime := f.UTC.Equal(want.UTC) || f.UTC.Equal(time.Unix(0, int64(want.Boot)))
-		if f.Frame != want.Frame || f.Link != want.Link || f.Class != want.Class || !onTime {
-			return n, fmt.Errorf("frame %d reads %v at %v on link %d, recorded was %v at %v on link %d: %w",
-				n, f.Frame, f.UTC, f.Link, want.Frame, want.UTC, want.Link, ErrFalse)
+		k := int(binary.LittleEndian.Uint32(f.Data[:4]))
+		want := frame(boot, k, o)
+		if f.Frame != want.Frame || f.Link != want.Link || f.Class != want.Class || !f.UTC.Equal(want.UTC) {
+			return fmt.Errorf("behind frame %d stands %v at %v on link %d: %w", s.next-1, f.Frame, f.UTC, f.Link, ErrFalse)
 		}
-		n++
+		if k < s.next {
+			return fmt.Errorf("frame %d stands behind frame %d: %w", k, s.next-1, ErrFalse)
+		}
+		if k == s.whole {
+			s.whole++
+		}
+		s.next = k + 1
 	}
 }
 
@@ -128,11 +148,11 @@ func entriesOf(dir, boot string, o Options) (entries, boots int, err error) {
 const more = 20
 
 // GoOn boots the box once more on what is there: the store opens without having to move a file aside, says what it has
-// learned, records a second boot, and both can be read afterwards. The first must be as it was found. It returns the
-// learned counter.
-func GoOn(dir string, found Counts, o Options) (learned int, err error) {
+// learned, records a second boot, and both can be read afterwards. What is repaired and sealed then must leave the first
+// as it was found. It returns the learned counter.
+func GoOn(ctx context.Context, dir string, found Counts, o Options) (learned int, err error) {
 	o = o.withDefaults()
-	learned, err = nextBoot(dir, o)
+	learned, err = nextBoot(ctx, dir, o)
 	if err != nil {
 		return learned, fmt.Errorf("%w: %w", ErrStuck, err)
 	}
@@ -152,7 +172,22 @@ func GoOn(dir string, found Counts, o Options) (learned int, err error) {
 	return learned, nil
 }
 
-func nextBoot(dir string, o Options) (learned int, err error) {
+func nextBoot(ctx context.Context, dir string, o Options) (learned int, err error) {
+	if learned, err = nextLog(dir, o); err != nil {
+		return learned, err
+	}
+	raw, err := startFrames(dir, secondBoot, o, func() time.Duration { return more * o.Frames })
+	if err != nil {
+		return learned, err
+	}
+	for k := range more {
+		f := frame(secondBoot, k, o)
+		raw.Frame(&f)
+	}
+	return learned, errors.Join(raw.Close(), raw.Seal(ctx))
+}
+
+func nextLog(dir string, o Options) (learned int, err error) {
 	st, err := store.Open(dir, store.Options{})
 	if err != nil {
 		return 0, err
@@ -173,13 +208,7 @@ func nextBoot(dir string, o Options) (learned int, err error) {
 	if err := st.StartBoot(store.Snapshot{Boot: secondBoot, Software: "powercut"}, table()); err != nil {
 		return learned, err
 	}
-	tap, err := st.Frames(links())
-	if err != nil {
-		return learned, err
-	}
 	for k := range more {
-		f := frame(secondBoot, k, o)
-		tap.Write(&f)
 		st.Append(entry(secondBoot, k, o))
 	}
 	return learned, nil

@@ -1,9 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 
 // Package powercut tries what a power cut leaves of the box's recordings, at any moment and without a board: the recorder
-// runs on a real ext4 file system whose disk logs every write; each prefix of that log, with the fate of what came after
-// the last flush chosen anew, is a state that the disk may be in when power goes. Each state is mounted, what is there is
-// compared with what was recorded, and the box boots on it once more.
+// of frames, the boot's log and what the box has learned are kept on a real ext4 file system whose disk logs every write.
+// Each prefix of that log, with the fate of what came after the last flush chosen anew, is a state that the disk may be in
+// when power goes. Each state is mounted, what is there is compared with what was recorded, and the box boots on it once
+// more.
 //
 // Words: a write is one thing the disk was told; a flush is the order to have everything before it on the medium; a cut
 // is a place in the log; a fate is what becomes of what was not flushed; a beat is what the recorder said of its work at

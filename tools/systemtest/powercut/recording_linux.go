@@ -17,7 +17,7 @@ import (
 )
 
 // DiskSize of the trial disk, bytes.
-const DiskSize = 64 << 20
+const DiskSize = 32 << 20
 
 // Programs that a recording needs, with the Debian package that each comes in.
 func Programs() map[string]string {
@@ -69,7 +69,8 @@ func StartRecording(ctx context.Context, folder string) (*Recording, error) {
 	return r, nil
 }
 
-// MakeFileSystem makes a file of DiskSize with an empty ext4 file system, all of whose tables are written.
+// MakeFileSystem makes a file of DiskSize with an empty ext4 file system of the block size that larger ones have, all of whose tables are
+// written.
 func MakeFileSystem(ctx context.Context, path string) error {
 	f, err := os.Create(path) //nolint:gosec // the folder is the test's
 	if err != nil {
@@ -78,7 +79,7 @@ func MakeFileSystem(ctx context.Context, path string) error {
 	if err := errors.Join(f.Truncate(DiskSize), f.Close()); err != nil {
 		return err
 	}
-	out, err := exec.CommandContext(ctx, "mkfs.ext4", "-q", "-F", "-E", "lazy_itable_init=0,lazy_journal_init=0", path).CombinedOutput() //nolint:gosec // the path is the test's
+	out, err := exec.CommandContext(ctx, "mkfs.ext4", "-q", "-F", "-b", "4096", "-E", "lazy_itable_init=0,lazy_journal_init=0", path).CombinedOutput() //nolint:gosec // the path is the test's
 	if err != nil {
 		return fmt.Errorf("mkfs.ext4: %w: %s", err, out)
 	}

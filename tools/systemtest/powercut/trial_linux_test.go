@@ -32,11 +32,11 @@ var (
 const job = "AIRHOLD_POWERCUT_JOB"
 
 type task struct {
-	Folder string
-	Log    string
-	Span   time.Duration
-	Every  time.Duration
-	NoSync bool
+	Folder  string
+	Log     string
+	Span    time.Duration
+	Options powercut.Options
+	NoSync  bool
 }
 
 func TestMain(m *testing.M) {
@@ -67,8 +67,14 @@ func work(text string) error {
 	lines := json.NewEncoder(out)
 	disk := powercut.Recording{Log: do.Log}
 	tell := func(b powercut.Beat) error { return lines.Encode(b) }
-	err := powercut.Work(ctx, do.Folder, powercut.Options{Every: do.Every}, disk.Written, tell)
+	err := powercut.Work(ctx, do.Folder, do.Options, disk.Written, tell)
 	return errors.Join(err, out.Flush())
+}
+
+// pace is quicker than the box's, so that much happens in little time: at 48 bytes a frame a file is full, and is sealed,
+// after 1.4 s.
+func pace() powercut.Options {
+	return powercut.Options{Every: 500 * time.Millisecond, Rotate: 128 << 10}
 }
 
 // need skips with what is missing, or fails where a skip must not go unseen.
@@ -121,7 +127,7 @@ type recorded struct {
 }
 
 // record lets the recorder work in a process of its own on a logged disk.
-func record(t *testing.T, every time.Duration, nosync bool) recorded {
+func record(t *testing.T, nosync bool) recorded {
 	t.Helper()
 	r, err := powercut.StartRecording(t.Context(), folder(t))
 	if err != nil {
@@ -132,7 +138,7 @@ func record(t *testing.T, every time.Duration, nosync bool) recorded {
 			t.Errorf("end of the recording: %v", err)
 		}
 	}()
-	do, err := json.Marshal(task{Folder: filepath.Join(r.Folder, "data"), Log: r.Log, Span: *span, Every: every, NoSync: nosync})
+	do, err := json.Marshal(task{Folder: filepath.Join(r.Folder, "data"), Log: r.Log, Span: *span, Options: pace(), NoSync: nosync})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -170,6 +176,7 @@ func record(t *testing.T, every time.Duration, nosync bool) recorded {
 // outcome is what the states of a recording came to.
 type outcome struct {
 	states   int
+	sealed   int // states with a sealed file in them
 	failures []error
 }
 
@@ -184,7 +191,7 @@ func (o outcome) count(kind error) int {
 }
 
 // try looks at states of a recording: cuts spread over it, each with every fate.
-func try(t *testing.T, r recorded, every time.Duration) outcome {
+func try(t *testing.T, r recorded) outcome {
 	t.Helper()
 	var mu sync.Mutex
 	var all outcome
@@ -198,12 +205,16 @@ func try(t *testing.T, r recorded, every time.Duration) outcome {
 		wg.Go(func() {
 			state := make([]byte, len(r.before))
 			for _, n := range places(len(r.writes)) {
+				sealed := false
 				err := disk.Cut(state, n, fate, *seed)
 				if err == nil {
-					err = look(dir, state, r.story, n, every)
+					sealed, err = look(t.Context(), dir, state, r.story, n)
 				}
 				mu.Lock()
 				all.states++
+				if sealed {
+					all.sealed++
+				}
 				if err != nil {
 					all.failures = append(all.failures, fmt.Errorf("cut after write %d, the rest %v: %w", n, fate, err))
 				}
@@ -228,41 +239,45 @@ func places(writes int) []int {
 	return at
 }
 
-// look mounts a state and judges what is there.
-func look(dir string, state []byte, story powercut.Story, n int, every time.Duration) (err error) {
+// look mounts a state and judges what is there; sealed says whether a sealed file is.
+func look(ctx context.Context, dir string, state []byte, story powercut.Story, n int) (sealed bool, err error) {
 	image, mounted := filepath.Join(dir, "state.raw"), filepath.Join(dir, "state")
 	if err := errors.Join(os.WriteFile(image, state, 0o600), os.MkdirAll(mounted, 0o700)); err != nil {
-		return err
+		return false, err
 	}
 	if err := powercut.Mount(image, mounted); err != nil {
-		return err
+		return false, err
 	}
 	defer func() { err = errors.Join(err, powercut.Unmount(mounted)) }()
 	data := filepath.Join(mounted, "data")
-	o := powercut.Options{Every: every}
+	o := pace()
+	files, err := filepath.Glob(filepath.Join(data, "*.zst"))
+	if err != nil {
+		return false, err
+	}
+	sealed = len(files) > 0
 	found, err := powercut.Found(data, o)
 	if err != nil {
-		return err
+		return sealed, err
 	}
-	safe, due := story.Demand(n, every)
-	learned, err := powercut.GoOn(data, found, o)
+	safe, due := story.Demand(n, o.Every)
+	learned, err := powercut.GoOn(ctx, data, found, o)
 	found.Learned = learned
-	return errors.Join(powercut.Judge(found, safe, due), err)
+	return sealed, errors.Join(powercut.Judge(found, safe, due), err)
 }
 
 func TestPowerCuts(t *testing.T) {
 	need(t)
-	const every = 500 * time.Millisecond
 	begun := time.Now()
-	r := record(t, every, false)
+	r := record(t, false)
 	took := time.Since(begun)
 	last := r.story[len(r.story)-1]
 	t.Logf("recorded %d frames and %d entries in %d writes, %v", last.Synced.Frames, last.Synced.Entries, len(r.writes), took.Round(time.Millisecond))
 	begun = time.Now()
-	got := try(t, r, every)
-	t.Logf("%d states in %v", got.states, time.Since(begun).Round(time.Millisecond))
-	if got.states < 100 {
-		t.Errorf("%d states, want at least 100", got.states)
+	got := try(t, r)
+	t.Logf("%d states in %v, %d of them with sealed files", got.states, time.Since(begun).Round(time.Millisecond), got.sealed)
+	if got.states < 100 || got.sealed == 0 {
+		t.Errorf("%d states, %d with sealed files; want at least 100, some of them with", got.states, got.sealed)
 	}
 	for i, err := range got.failures {
 		if i == 10 {
@@ -275,9 +290,8 @@ func TestPowerCuts(t *testing.T) {
 
 func TestWithoutSyncsItIsCaught(t *testing.T) {
 	need(t)
-	const every = 500 * time.Millisecond
-	r := record(t, every, true)
-	got := try(t, r, every)
+	r := record(t, true)
+	got := try(t, r)
 	t.Logf("%d states of %d writes: %d with a safe record lost, %d with more than an interval lost, %d false, %d stuck", got.states, len(r.writes), got.count(powercut.ErrLost), got.count(powercut.ErrLate), got.count(powercut.ErrFalse), got.count(powercut.ErrStuck))
 	if got.count(powercut.ErrLost) == 0 || got.count(powercut.ErrLate) == 0 {
 		t.Errorf("a recorder that does not sync passes: %v", got.failures)

@@ -16,8 +16,11 @@ import (
 	"go.einride.tech/can"
 
 	"airhold/bus"
+	"airhold/bus/capture"
+	"airhold/firmware/clock"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
+	"airhold/firmware/store/rawlog"
 )
 
 // Counts says how far each kind of record is: records 0 to n-1.
@@ -40,6 +43,7 @@ type Beat struct {
 // Options of the work. The zero value is what the box does.
 type Options struct {
 	Every   time.Duration // between two commits, 1 s
+	Rotate  int64         // bytes after which a new file of frames is begun, 64 MiB; the old one is sealed
 	Frames  time.Duration // between two frames, 500 µs
 	Entries time.Duration // between two entries of the log, 10 ms
 }
@@ -65,8 +69,11 @@ const (
 // counter is the name of the learned value that counts commits.
 const counter = "powercut.counter"
 
-// links are the names of the CAN links.
-func links() []string { return []string{"can0", "can1"} }
+// links are the CAN links.
+func links() []capture.LinkInfo { return []capture.LinkInfo{{Name: "can0"}, {Name: "can1"}} }
+
+// reserve is what the recorder of frames must leave free; the trial's disk is smaller than the box's.
+const reserve = 1 << 20
 
 // began is the invented wall time of frame 0.
 func began() time.Time { return time.Date(2026, 4, 20, 6, 0, 0, 0, time.UTC) }
@@ -104,8 +111,25 @@ func table() *readings.Table {
 	return readings.NewTable([]readings.Info{{ID: "tank", Source: "invented"}, {ID: "front", Source: "invented"}})
 }
 
+// startFrames opens the recorder of frames for a boot whose clock shows what the frames' times show.
+func startFrames(dir, boot string, o Options, now func() time.Duration) (*rawlog.Log, error) {
+	return rawlog.Open(dir, rawlog.Options{
+		Boot: boot, Links: links(), Clock: boxClock(now), Software: "powercut",
+		SyncEvery: o.Every, RotateBytes: o.Rotate, Reserve: reserve,
+	})
+}
+
+// boxClock is a clock whose wall time began at a known moment.
+type boxClock func() time.Duration
+
+// Sample is part of rawlog.Clock.
+func (c boxClock) Sample() clock.Sample {
+	boot := c()
+	return clock.Sample{Boot: boot, UTC: began().Add(boot), Quality: clock.Good}
+}
+
 // Work is a boot of the box as far as the disk can tell: frames and readings come all the time, and once every interval
-// they are committed. It goes on until ctx ends and then closes in order. written says how many writes the disk has
+// the recorder of frames syncs and the store commits. It goes on until ctx ends and then closes in order. written says how many writes the disk has
 // seen; tell is called with each beat, one at a time.
 func Work(ctx context.Context, dir string, o Options, written func() (int, error), tell func(Beat) error) error {
 	w := &work{o: o.withDefaults(), begun: time.Now(), written: written, tell: tell}
@@ -113,21 +137,27 @@ func Work(ctx context.Context, dir string, o Options, written func() (int, error
 	if err != nil {
 		return err
 	}
-	ctx, stop := context.WithCancel(ctx)
-	var commits error
+	offering, enough := context.WithCancel(ctx)
+	keeping, stop := context.WithCancel(context.WithoutCancel(ctx)) // what keeps the records ends after what gives them
+	var commits, recording error
 	var wg sync.WaitGroup
 	wg.Go(func() {
-		defer stop()
-		commits = w.commits(ctx)
+		defer enough()
+		recording = w.raw.Run(keeping)
 	})
-	err = w.offer(ctx)
+	wg.Go(func() {
+		defer enough()
+		commits = w.commits(keeping)
+	})
+	err = w.offer(offering)
+	enough()
 	stop()
 	wg.Wait()
-	if err = errors.Join(err, commits, w.st.Close()); err != nil {
+	if err = errors.Join(err, commits, recording, w.st.Close()); err != nil {
 		return err
 	}
 	w.mu.Lock()
-	w.synced.Frames, w.synced.Entries = int(w.frames.Load()), int(w.entries.Load())
+	w.synced.Entries = int(w.entries.Load())
 	w.mu.Unlock()
 	return w.beat()
 }
@@ -135,7 +165,7 @@ func Work(ctx context.Context, dir string, o Options, written func() (int, error
 type work struct {
 	o       Options
 	st      *store.Store
-	tap     *store.Tap
+	raw     *rawlog.Log
 	begun   time.Time
 	written func() (int, error)
 
@@ -157,7 +187,8 @@ func (w *work) startLog(dir string) error {
 		return errors.Join(err, st.Close())
 	}
 	w.synced.Boots = 1
-	if w.tap, err = st.Frames(links()); err != nil {
+	now := func() time.Duration { return time.Since(w.begun) }
+	if w.raw, err = startFrames(dir, firstBoot, w.o, now); err != nil {
 		return errors.Join(err, st.Close())
 	}
 	w.st = st
@@ -175,7 +206,7 @@ func (w *work) offer(ctx context.Context) error {
 		now := time.Since(w.begun)
 		for k := int(w.frames.Load()); time.Duration(k)*w.o.Frames <= now; k++ {
 			f := frame(firstBoot, k, w.o)
-			w.tap.Write(&f)
+			w.raw.Frame(&f)
 			w.frames.Store(int64(k + 1))
 		}
 		for k := int(w.entries.Load()); time.Duration(k)*w.o.Entries <= now; k++ {
@@ -210,7 +241,7 @@ func (w *work) commits(ctx context.Context) error {
 			return fmt.Errorf("commit: %w", err)
 		}
 		w.mu.Lock()
-		w.synced.Frames, w.synced.Entries, w.synced.Learned = sure.Frames, sure.Entries, sure.Learned
+		w.synced.Entries, w.synced.Learned = sure.Entries, sure.Learned
 		w.took = max(w.took, time.Since(begun))
 		w.mu.Unlock()
 		if err := w.beat(); err != nil {
@@ -227,6 +258,7 @@ func (w *work) offered() Counts {
 func (w *work) beat() error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	w.synced.Frames = int(w.raw.Stats().Synced)
 	b := Beat{At: time.Since(w.begun), Offered: w.offered(), Synced: w.synced, Took: w.took}
 	var err error
 	if b.Writes, err = w.written(); err != nil {
