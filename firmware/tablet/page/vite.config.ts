@@ -9,5 +9,5 @@ export default defineConfig({
     outDir: '../dist', emptyOutDir: true, target: 'es2022', assetsInlineLimit: 0, modulePreload: { polyfill: false },
     rollupOptions: { output: { entryFileNames: 'page.js', chunkFileNames: '[name].js', assetFileNames: '[name][extname]' } },
   },
-  test: { include: ['test/*.test.ts'] },
+  test: { include: ['test/*.test.ts', 'test/*.test.tsx'] },
 })

@@ -3,7 +3,13 @@
 import { bar, written, type BarState, type Label, type Segment } from './bar'
 import { figure } from './words'
 
-/** BudgetBar draws what is used against what the compressor can give. */
+/**
+ * BudgetBar draws what is used against what the compressor can give.
+ *
+ * Rules: the post stands at the same place on every machine and day, short of it is spare and past it is short; the
+ * order is bags, known drains, leak, spare; an unsure post is as wide as its interval; without a post there is no spare;
+ * an overhang longer than its room is cut with an arrow and the number; there is no legend.
+ */
 export function BudgetBar({ state, width, tall }: { state: BarState; width: number; tall: number }) {
   const small = width < 1000
   const loud = small ? 22 : 34
@@ -17,12 +23,12 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
   )
   return (
     <svg class="bar" width={width} height={tall} viewBox={`0 0 ${width} ${tall}`} role="img" aria-label={spoken(state)}>
-      {b.outlined && b.post !== undefined && <rect class="frame-line" x="0" y={y} width={b.post} height={thick} />}
-      {b.postWidth && <rect class="hatch quiet" x={b.postWidth.from} y={y} width={b.postWidth.to - b.postWidth.from} height={thick} />}
+      {b.outlined && b.post !== undefined && <rect class="frame-line" data-part="spare" x="0" y={y} width={b.post} height={thick} />}
+      {b.postWidth && <rect class="hatch quiet" data-part="post-doubt" x={b.postWidth.from} y={y} width={b.postWidth.to - b.postWidth.from} height={thick} />}
       {b.segments.map((s) => <Part key={s.name} s={s} y={y} h={thick} state={state} />)}
       {b.stripes && <Stripes x={b.stripes.x} y={y} w={b.stripes.width} h={thick} />}
-      {b.cut && <path class={`cut ink-${state.shortInk}`} d={`M${width - 16} ${y + 6} l12 ${thick / 2 - 6} l-12 ${thick / 2 - 6}`} />}
-      {b.post !== undefined && <path class="post" d={`M${b.post} ${y - 12} V${y + thick + 2}`} />}
+      {b.cut && <path class={`cut ink-${state.shortInk}`} data-part="cut" d={`M${width - 16} ${y + 6} l12 ${thick / 2 - 6} l-12 ${thick / 2 - 6}`} />}
+      {b.post !== undefined && <path class="post" data-part="post" d={`M${b.post} ${y - 12} V${y + thick + 2}`} />}
       {b.top.map((l, i) => text(l, y - 14, i))}
       {b.inside.map((l, i) => text(l, y + thick / 2 + loud * 0.36, i))}
       {b.words && (b.post === undefined ? <text class="t-quiet" x={width} y={y - 14} text-anchor="end">{b.words}</text> : <text class="t-quiet" x={b.segments.reduce((x, g) => Math.max(x, g.x + g.width + 14), 0)} y={y + thick / 2 + 10}>{b.words}</text>)}
@@ -30,6 +36,7 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
   )
 }
 
+/** Part is one use, or the overhang. Rules: the overhang is measured, so its end is sharp; the leak takes the ink of its alarm; what is too thin to see keeps 4 px. */
 function Part({ s, y, h, state }: { s: Segment; y: number; h: number; state: BarState }) {
   if (s.name === 'spare') return null
   if (s.name === 'short') {
@@ -39,11 +46,11 @@ function Part({ s, y, h, state }: { s: Segment; y: number; h: number; state: Bar
   return <rect class={look} x={s.x} y={y} width={s.width} height={h} data-part={s.name} />
 }
 
-/** Stripes in the ground's colour: this cut may lie anywhere in here. */
+/** Stripes in the ground's colour. Rule: the cut between bags and leak is the unsure one, and may lie anywhere in here. */
 function Stripes({ x, y, w, h }: { x: number; y: number; w: number; h: number }) {
   const d = []
   for (let a = 7; a < w + h; a += 14) d.push(`M${a} -2 L${a - h - 4} ${h + 2}`)
-  return <svg class="clip" x={x} y={y} width={w} height={h}><path class="stripes" d={d.join(' ')} /></svg>
+  return <svg class="clip" data-part="stripes" x={x} y={y} width={w} height={h}><path class="stripes" d={d.join(' ')} /></svg>
 }
 
 function spoken(s: BarState): string {

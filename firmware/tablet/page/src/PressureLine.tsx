@@ -1,10 +1,17 @@
 // SPDX-License-Identifier: Apache-2.0
 
-import { fallPath, headroom, height, leakAt, plan, risePath, split, swingOf, type Figure, type LineRank, type LineState, type Plan, type Size } from './line'
+import { fallPath, headroom, height, leakAt, plan, risePath, split, swingOf, type Doubt, type Figure, type LineRank, type LineState, type Plan, type Size } from './line'
 import type { Measure } from './payload'
 import { figure, unit } from './words'
 
-/** PressureLine draws the air's way from the compressor to the ranks as one falling line. */
+// Each part names the rule of the drawing that it keeps; data-mark names the mark, so that a test can measure it.
+
+/**
+ * PressureLine draws the air's way from the compressor to the ranks as one falling line.
+ *
+ * Rules: y is linear in gauge pressure from the ground line to a top that is fixed for the machine and never rescales;
+ * one rank ends the path earlier, three get narrower steps, four and more go on two lines, nothing scrolls.
+ */
 export function PressureLine({ state, size }: { state: LineState; size: Size }) {
   const parts = split(state)
   const each = { ...size, height: size.height / parts.length }
@@ -18,16 +25,16 @@ function OneLine({ s, size }: { s: LineState; size: Size }) {
   const last = p.slots.at(-1)
   return (
     <svg width={size.width} height={size.height} viewBox={`0 0 ${size.width} ${size.height}`} role="img" aria-label={spoken(s)}>
-      {tankY !== undefined && <rect class="body" x={p.tank.from} y={tankY} width={p.tank.to - p.tank.from} height={Math.max(0, p.ground - tankY)} />}
+      {tankY !== undefined && <rect class="body" data-mark="body" x={p.tank.from} y={tankY} width={p.tank.to - p.tank.from} height={Math.max(0, p.ground - tankY)} />}
       {s.ranks.map((rank, i) => {
         const slot = p.slots[i]
         if (!rank.pressure || !slot) return null
         const top = y(rank.pressure.kPa)
-        return <rect key={i} class="body" x={slot.step} y={top} width={slot.end - slot.step} height={Math.max(0, p.ground - top)} />
+        return <rect key={i} class="body" data-mark="body" x={slot.step} y={top} width={slot.end - slot.step} height={Math.max(0, p.ground - top)} />
       })}
-      <line class="ground" x1="0" x2={size.width} y1={p.ground} y2={p.ground} />
-      {s.compressorSeen && tankY !== undefined && <path class={s.running ? 'air' : 'air rest'} d={risePath(p, tankY)} />}
-      {tankY !== undefined && last && <path class="air thin" d={`M${p.tank.to} ${tankY} H${last.fall + 1}`} />}
+      <line class="ground" data-mark="ground" x1="0" x2={size.width} y1={p.ground} y2={p.ground} />
+      {s.compressorSeen && tankY !== undefined && <path class={s.running ? 'air' : 'air rest'} data-mark={s.running ? 'rise-running' : 'rise-resting'} d={risePath(p, tankY)} />}
+      {tankY !== undefined && last && <path class="air thin" data-mark="supply" d={`M${p.tank.to} ${tankY} H${last.fall + 1}`} />}
       {!size.small && <text class="t-quiet" x="0" y={compressorY(p, tankY)} data-compressor={s.compressor}>{s.compressor}</text>}
       <Tank p={p} s={s} small={size.small} />
       {s.ranks.map((rank, i) => <Rank key={i} p={p} s={s} rank={rank} i={i} small={size.small} />)}
@@ -48,7 +55,7 @@ function spoken(s: LineState): string {
   return [`Pressure along the air path: compressor ${s.compressor}`, `tank ${of(s.tank)}`, ...s.ranks.map((r) => `${r.name} bags ${of(r.pressure)}`)].join('; ')
 }
 
-/** Num is a pressure with its age once it is old. */
+/** Num is a pressure with its age once it is old. Rules: the number stands in the pale body of its step; an old one turns grey and tells its age. */
 function Num({ f, what, x, y, small, tight }: { f: Figure; what: string; x: number; y: number; small: boolean; tight: boolean }) {
   return (
     <text class={`t-num${f.age ? ' old' : ''}${tight ? ' tight' : ''}`} x={x} y={y} text-anchor="middle" data-what={what} data-value={f.measure.value} data-unit={f.measure.unit} data-old={f.age}>
@@ -57,9 +64,10 @@ function Num({ f, what, x, y, small, tight }: { f: Figure; what: string; x: numb
   )
 }
 
-/** Step is a measured pressure; an old one is only an outline. */
-function Step({ f, from, to, y }: { f: Figure; from: number; to: number; y: number }) {
-  return f.age ? <rect class="hollow" x={from + 1.5} y={y - 5} width={to - from - 3} height="10" /> : <path class="air" d={`M${from} ${y} H${to}`} />
+/** Step is a measured pressure, a 1 s mean. Rules: measured is solid and thick; an old one is only an outline; one in doubt is a hatched band as high as its interval. */
+function Step({ f, from, to, y, doubt }: { f: Figure; from: number; to: number; y: number; doubt: { high: number; low: number } | undefined }) {
+  if (doubt) return <Band from={from} to={to} high={doubt.high} low={doubt.low} />
+  return f.age ? <rect class="hollow" data-mark="step-old" x={from + 1.5} y={y - 5} width={to - from - 3} height="10" /> : <path class="air" data-mark="step" d={`M${from} ${y} H${to}`} />
 }
 
 /** Words of the last rank may stand this far out towards the rail. */
@@ -80,6 +88,17 @@ function numberY(p: Plan, y: number, above: number, small: boolean): number {
   return p.ground - y >= bodyOf(small) ? (p.ground + y) / 2 + (small ? 13 : 22) : Math.min(y, above) - 14
 }
 
+/** bandOf puts an interval on the glass. */
+function bandOf(p: Plan, top: number, d: Doubt | undefined): { high: number; low: number } | undefined {
+  return d && { high: height(p, top, d.high), low: height(p, top, d.low) }
+}
+
+/**
+ * Tank is the first step, between the brackets of its normal swing.
+ *
+ * Rules: brackets from cut-in to cut-out; once the step has left them the word "normal" stands in them and the fall per
+ * minute beside the step; a tank that is not seen leaves a hole with words, and no supply line.
+ */
 function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const mid = (p.tank.from + p.tank.to) / 2
   const swing = swingOf(p, s)
@@ -87,11 +106,11 @@ function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const y = s.tank ? height(p, s.top, s.tank.kPa) : 0
   return (
     <g>
-      {swing && <path class="mark" d={`M${from + 14} ${swing.from} H${from + 1.5} V${swing.to} H${from + 14} M${to - 14} ${swing.from} H${to - 1.5} V${swing.to} H${to - 14}`} />}
+      {swing && <path class="mark" data-mark="swing" d={`M${from + 14} ${swing.from} H${from + 1.5} V${swing.to} H${from + 14} M${to - 14} ${swing.from} H${to - 1.5} V${swing.to} H${to - 14}`} />}
       {swing && !swing.inside && !small && <text class="t-quiet" x={mid} y={(swing.from + swing.to) / 2 + 9} text-anchor="middle">normal</text>}
       {s.tank ? (
         <g>
-          <Step f={s.tank} from={from} to={to} y={y} />
+          <Step f={s.tank} from={from} to={to} y={y} doubt={bandOf(p, s.top, s.doubt)} />
           <Num f={s.tank} what="tank" x={mid} y={numberY(p, y, y, small || tightRow(p)) - (swing?.fall === 'body' ? 16 : 0)} small={small} tight={tightRow(p)} />
         </g>
       ) : <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen="tank">not seen</text>}
@@ -100,7 +119,7 @@ function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
       )}
       {s.tank && s.fall && swing?.fall === 'arrow' && !small && (
         <g>
-          <path class="mark falling" d={`M${mid} ${swing.to + 10} V${y - 26}`} />
+          <path class="mark falling" data-mark="falling" d={`M${mid} ${swing.to + 10} V${y - 26}`} />
           <path class="mark heavy" d={`M${mid - 11} ${y - 26} l11 14 l11 -14`} />
           <text class="t-quiet" x={mid - 16} y={(swing.to + y) / 2 + 8} text-anchor="end" data-what="fall" data-value={s.fall.measure.value} data-unit={s.fall.measure.unit}>{s.fall.text} {unit(s.fall.measure).replace('/min', '')}</text>
           <text class="t-quiet" x={mid + 18} y={(swing.to + y) / 2 + 8}>a minute</text>
@@ -110,6 +129,14 @@ function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   )
 }
 
+/**
+ * Rank is a step with the tick of its need behind it.
+ *
+ * Rules: the tick goes on where the step ends, so that two ends out of line meet the eye; a step below its tick has a
+ * hatched gap with a hard edge and says by how much; an assumed need is dashed and says so; a need that is not heard
+ * has no tick; of a raised machine the ticks are grey and nothing is short; a rank that is not seen keeps its tick; a
+ * rank above the tank is drawn as it is, with the diamond and "cannot be".
+ */
 function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank; i: number; small: boolean }) {
   const slot = p.slots[i]
   if (!slot) return null
@@ -128,14 +155,12 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
     <g data-rank={rank.name} data-short={short ? '' : undefined} data-raised={rank.raised ? '' : undefined}>
       {rank.pressure && y !== undefined && (
         <g>
-          {s.tank && <path class="air thin" d={fallPath(slot, height(p, s.top, s.tank.kPa), y)} />}
-          {rank.doubt ? (
-            <Doubt from={slot.step} to={slot.end} high={height(p, s.top, rank.doubt.high)} low={height(p, s.top, rank.doubt.low)} />
-          ) : <Step f={rank.pressure} from={slot.step} to={slot.end} y={y} />}
+          {s.tank && <path class="air thin" data-mark="fall" d={fallPath(slot, height(p, s.top, s.tank.kPa), y)} />}
+          <Step f={rank.pressure} from={slot.step} to={slot.end} y={y} doubt={bandOf(p, s.top, rank.doubt)} />
           {short && needY !== undefined && (
             <g class="alarm-ink">
-              <rect class="hatch" x={slot.step} y={needY} width={slot.end - slot.step} height={Math.max(0, y - 5 - needY)} />
-              <path class="edge" d={`M${slot.step} ${needY} H${slot.end}`} />
+              <rect class="hatch" data-mark="gap" x={slot.step} y={needY} width={slot.end - slot.step} height={Math.max(0, y - 5 - needY)} />
+              <path class="edge" data-mark="edge" d={`M${slot.step} ${needY} H${slot.end}`} />
             </g>
           )}
           <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight || beside} />
@@ -144,7 +169,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
       {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? 'unseen' : 'not seen'}</text>}
       {needY !== undefined && rank.need && (
         <g>
-          <path class={`need${rank.assumed ? ' assumed' : ''}${rank.raised ? ' raised' : ''}`} d={`M${slot.end} ${needY} H${slot.tick}`} data-what={`need-${rank.name}`} data-value={rank.need.measure.value} data-unit={rank.need.measure.unit} />
+          <path class={`need${rank.assumed ? ' assumed' : ''}${rank.raised ? ' raised' : ''}`} data-mark="need" d={`M${slot.end} ${needY} H${slot.tick}`} data-what={`need-${rank.name}`} data-value={rank.need.measure.value} data-unit={rank.need.measure.unit} />
           {!small && (short || !tight) && !(last && s.ranks.length > 2 && (rank.assumed || rank.raised)) && <NeedWord p={p} slot={slot} y={needY} rank={rank} short={short} last={last} />}
         </g>
       )}
@@ -155,7 +180,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
       )}
       {rank.impossible && y !== undefined && (
         <g class="medium">
-          <polygon class="shape" points={`${slot.step + 24},${y + 14} ${slot.step + 36},${y + 26} ${slot.step + 24},${y + 38} ${slot.step + 12},${y + 26}`} />
+          <polygon class="shape" data-mark="cannot-be" points={`${slot.step + 24},${y + 14} ${slot.step + 36},${y + 26} ${slot.step + 24},${y + 38} ${slot.step + 12},${y + 26}`} />
           {!small && <text class="t-quiet strong" x={slot.step + 44} y={y + 35} data-impossible={rank.name}>cannot be</text>}
         </g>
       )}
@@ -164,6 +189,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
   )
 }
 
+/** NeedWord is what the tick says. Rule: "need" while it is in line, else by how much it is short, or why it does not count. */
 function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: number; tick: number }; y: number; rank: LineRank; short: Measure | undefined; last: boolean }) {
   if (short) {
     return <text class="t-glance alarm-ink clear" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{figure(short)} short</text>
@@ -174,20 +200,20 @@ function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: num
   return <text class="t-quiet" x={last ? slot.tick + over : slot.end + 8} y={under ? y + 33 : y - 14} text-anchor={last ? 'end' : 'start'}>{word}</text>
 }
 
-/** Doubt is the step drawn as high as it may be wrong. */
-function Doubt({ from, to, high, low }: { from: number; to: number; high: number; low: number }) {
+/** Band is the step drawn as high as it may be wrong. Rule: uncertain is hatched in its own width. */
+function Band({ from, to, high, low }: { from: number; to: number; high: number; low: number }) {
   const h = Math.max(6, low - high)
   const d = []
   for (let a = 6; a < to - from + h; a += 12) d.push(`M${a} -2 L${a - h - 4} ${h + 2}`)
   return (
     <g>
-      <rect class="hollow" x={from + 1} y={high} width={to - from - 2} height={h} />
+      <rect class="hollow" data-mark="doubt" x={from + 1} y={high} width={to - from - 2} height={h} />
       <svg class="clip" x={from + 1} y={high} width={to - from - 2} height={h}><path class="doubt" d={d.join(' ')} /></svg>
     </g>
   )
 }
 
-/** Room is the two-headed arrow from the supply to the highest need, told as minutes. */
+/** Room is the headroom. Rule: a two-headed arrow from the supply to the highest need, told as minutes; no headroom, no arrow; without the tank the time is not known. */
 function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const h = headroom(p, s, small)
   const first = p.slots[0]
@@ -200,7 +226,7 @@ function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const base = h.text === 'two' ? mid + 5 : mid + 18
   return (
     <g>
-      <path class="mark" d={arrow} />
+      <path class="mark" data-mark="headroom" d={arrow} />
       {h.text !== 'none' && (
         <text class={h.text === 'two' ? 't-big' : 't-num'} x={h.x - 24} y={base} text-anchor="end" data-what="left" data-value={s.left.text.replace('over ', '')} data-unit="min">
           {s.left.about && <tspan class="t-unit">about </tspan>}{s.left.text}<tspan class="t-unit" dx="8">min</tspan>
@@ -211,7 +237,7 @@ function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   )
 }
 
-/** Leak is three strokes that leave the line where the air does. */
+/** Leak is three strokes that leave the line where the air does. Rule: a place, never a size: that is the bar's. */
 function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const at = leakAt(s)
   if (at === undefined || s.leak === undefined || s.leak.priority === 'none') return null
@@ -228,7 +254,7 @@ function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const d = [stroke(12, 3, 40, 0), stroke(10, 12, 35, 14), stroke(5, 21, 20, 24)].join(' ')
   return (
     <g class={s.leak.priority}>
-      <path class="strokes" d={d} />
+      <path class="strokes" data-mark="leak" d={d} />
       {!small && <text class="t-quiet strong" x={toLeft ? x - 34 : x + 8} y={y + (toLeft ? 60 : 74)} text-anchor={toLeft ? 'end' : 'start'} data-leak={s.leak.where}>leak</text>}
     </g>
   )

@@ -46,5 +46,8 @@ export function noteOf(n: Now, bar: BarState, cause: string): string {
   if (n.banner && cause !== n.banner) return n.banner
   const learns = [n.learning, n.compressor.learning].filter((s, i, all) => s && all.indexOf(s) === i).join('; ')
   // Once the bar has its parts and a learned post it says the same as the words do.
+  // Three steps leave no room for the word beside them.
+  const deaf = (n.ranks ?? []).length > 2 ? (n.ranks ?? []).filter((r) => r.pressure && !r.need).map((r) => r.name.replace(/ rank$/, '')) : []
+  if (deaf.length > 0) return [learns, `need not heard: ${deaf.join(', ')}`].filter((s) => s).join('; ')
   return learns || (n.budget.gives && n.budget.rated && usesKnown(bar) && !bar.bags ? n.budget.words : '') || n.why || ''
 }

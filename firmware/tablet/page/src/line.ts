@@ -12,13 +12,19 @@ export interface Figure {
   age?: string // set once the reading is old
 }
 
+/** Doubt is a 95 % interval in kPa that is too wide for a plain step. */
+export interface Doubt {
+  low: number
+  high: number
+}
+
 export interface LineRank {
   name: string
   pressure: Figure | undefined
   need: Figure | undefined
   assumed: boolean
   raised: boolean
-  doubt: { low: number; high: number } | undefined
+  doubt: Doubt | undefined
   short: Measure | undefined
   impossible: boolean
 }
@@ -35,6 +41,7 @@ export interface LineState {
   running: boolean
   compressorSeen: boolean
   tank: Figure | undefined
+  doubt?: Doubt | undefined // of the tank
   swing: { low: number; high: number } | undefined
   fall: { text: string; measure: Measure } | undefined
   ranks: LineRank[]

@@ -7,7 +7,7 @@ import { wanted, type BarState } from './bar'
 import { dueOf, waterOf, type CareItem } from './care'
 import { factsOf, leftOf, noteOf, type Fact } from './foot'
 import { lastWords, steps, testView, type TestView } from './leakdown'
-import type { Figure, LeakMark, LineRank, LineState } from './line'
+import type { Doubt, Figure, LeakMark, LineRank, LineState } from './line'
 import { morningOf, type MorningView } from './morning'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
 import {
@@ -302,8 +302,7 @@ function lineOf(n: Now, old: number, alarms: Alarm[]): LineState {
   const ranks = (n.ranks ?? []).map((r): LineRank => {
     const p = reading(r.pressure, r.quality, r.age + old)
     const need = plain(r.need)
-    const m = r.pressure
-    const doubt = p && m && unsure(m) ? { low: kPa(m, m.low), high: kPa(m, m.high) } : undefined
+    const doubt = doubtOf(p)
     const inDoubt = doubt !== undefined && need !== undefined && need.kPa >= doubt.low && need.kPa <= doubt.high
     return {
       name: r.name.replace(/ rank$/, ''), pressure: p, need, assumed: r.assumed, raised: r.raised, doubt,
@@ -321,13 +320,17 @@ function lineOf(n: Now, old: number, alarms: Alarm[]): LineState {
     compressor: compressorWords[n.compressor.word] ?? compressorWords.not_seen,
     running: n.compressor.word === 'running' || n.compressor.word === 'no_rest',
     compressorSeen: n.compressor.word in compressorWords && n.compressor.word !== 'not_seen',
-    tank,
+    tank, doubt: doubtOf(tank),
     swing: cutIn && cutOut ? { low: cutIn.kPa, high: cutOut.kPa } : undefined,
     fall: fall && fall.value > 0 && Number(figure(fall)) > 0 ? { text: figure(fall), measure: fall } : undefined,
     ranks,
     left: tank && n.left ? leftOf(n.left, ranks.some((r) => r.assumed)) : undefined,
     leak: leakOf(alarms),
   }
+}
+
+function doubtOf(f: Figure | undefined): Doubt | undefined {
+  return f && unsure(f.measure) ? { low: kPa(f.measure, f.measure.low), high: kPa(f.measure, f.measure.high) } : undefined
 }
 
 /** A rank cannot stay above the tank that feeds it; 2 % of the reading stands in where none says its uncertainty. */

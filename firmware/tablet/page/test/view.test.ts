@@ -61,6 +61,17 @@ describe('never old for live', () => {
     expect(home(box('hole')).line.ranks[0]?.pressure).toBeUndefined()
     expect(home(box('hole')).line.ranks[0]?.need?.text).toBe('310')
   })
+  test('a figure that may be wrong by more than a tenth is told as its interval, of the tank as of a rank', () => {
+    const tank = (low: number, high: number) => ({ pressure: { value: 700, unit: 'kPa', low, high }, age: 10, quality: 'ok' })
+    expect(home(box('healthy', { tank: tank(660, 740) })).line.doubt).toEqual({ low: 660, high: 740 })
+    expect(home(box('healthy', { tank: tank(690, 710) })).line.doubt).toBeUndefined()
+    expect(home(box('doubt')).line.ranks[0]?.doubt).toEqual({ low: 285, high: 330 })
+  })
+  test('of three ranks the foot says whose need is not heard', () => {
+    const ranks = [['left', 310], ['mid', null], ['right', null]].map(([name, need]) => ({ name, pressure: { value: 300, unit: 'kPa' }, age: 10, quality: 'ok', need: need ? { value: need, unit: 'kPa' } : null, assumed: false, raised: false }))
+    expect(home(box('healthy', { ranks })).note).toBe('need not heard: mid, right')
+    expect(home(box('healthy', { ranks: ranks.slice(0, 2) })).note).toBe('')
+  })
   test('without the tank no time is told', () => {
     expect(home(box('tankless', { left: { minutes: 5, about: false } })).line.left).toBeUndefined()
   })
