@@ -26,9 +26,6 @@ import (
 // its source sends it, the table is in the order of time.
 const reorder = time.Minute
 
-// checkRows is how many rows are written between two checkpoints.
-const checkRows = 100_000
-
 // cell is a reading on its way into the table.
 type cell struct {
 	at      time.Duration
@@ -79,7 +76,7 @@ type csvTable struct {
 	wall    bool // times are RFC 3339
 	both    bool // there is a column utc, because the clock jumped
 	line    []byte
-	since   int // rows since the last checkpoint
+	since   int64 // rows since the last checkpoint
 }
 
 // csv writes a table of readings: a row for each time at which there was one.
@@ -213,7 +210,7 @@ func (t *csvTable) release(before time.Duration, read int64) error {
 			if err := t.flush(); err != nil {
 				return err
 			}
-			if c.at != t.row && t.since >= checkRows {
+			if c.at != t.row && t.since >= t.j.o.checkpoints() {
 				if err := t.checkpoint(c.at, read); err != nil {
 					return err
 				}

@@ -85,6 +85,18 @@ type Options struct {
 	Channels []string  // ids; empty: all
 	Run      string    // id of a leak-down test: its time and no other
 	Progress func(Progress)
+
+	every int64 // rows or frames between two checkpoints; 0: as many as are a second's work or so
+}
+
+// checkEvery is how many rows or frames there are between two checkpoints.
+const checkEvery = 200_000
+
+func (o *Options) checkpoints() int64 {
+	if o.every > 0 {
+		return o.every
+	}
+	return checkEvery
 }
 
 // Progress tells how far an export is.

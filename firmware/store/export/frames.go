@@ -234,9 +234,6 @@ type framesPlace struct {
 	Odd   int64         `json:"odd"`
 }
 
-// checkFrames is how many frames are read between two checkpoints.
-const checkFrames = 1_000_000
-
 func (j *job) frames(ctx context.Context, out *output) error {
 	s, err := j.source()
 	if err != nil {
@@ -298,7 +295,7 @@ func (j *job) frames(ctx context.Context, out *output) error {
 			j.seen(ns, q)
 			j.file.Frames++
 		}
-		if n%checkFrames == 0 {
+		if n%j.o.checkpoints() == 0 {
 			p := framesPlace{s.Nth, s.Read, s.links, j.first, j.last, j.best, s.walls.at, s.walls.tries, j.notes, s.strange}
 			if err := w.Flush(); err != nil {
 				return err
