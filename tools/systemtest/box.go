@@ -94,7 +94,7 @@ func (w *workshop) firstFiles(ctx context.Context, b box) ([]byte, error) {
 // emulator is the command line that starts a box with two processors.
 func emulator(image, files, console, port string, devices []string) []string {
 	return append([]string{
-		"-accel", "tcg,thread=single", "-icount", "shift=1,sleep=off", "-M", "virt", "-cpu", "cortex-a53", "-smp", "2", "-m", "768", "-nodefaults", "-display", "none",
+		"-accel", "tcg,thread=single", "-icount", "shift=0,sleep=off", "-M", "virt", "-cpu", "cortex-a53", "-smp", "2", "-m", "768", "-nodefaults", "-display", "none",
 		"-no-reboot", "-kernel", image, "-initrd", files, "-append", "console=ttyAMA0 loglevel=4 panic=-1 rdinit=" + results.Agent,
 		"-serial", "file:" + console,
 		"-chardev", "socket,id=results,path=" + port, "-device", "virtio-serial-pci", "-device", "virtserialport,chardev=results,name=" + results.Port,
