@@ -22,6 +22,7 @@ import (
 	"airhold/firmware/clock"
 	"airhold/firmware/compressor"
 	"airhold/firmware/findings"
+	"airhold/firmware/intake"
 	"airhold/firmware/publish"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
@@ -184,7 +185,7 @@ func (b *Box) newOutlets() error {
 	})
 	var err error
 	b.server, err = tablet.New(tablet.Options{
-		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
+		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Bus: b.buses, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
 		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
 	})
 	return err
@@ -498,6 +499,16 @@ func (b *Box) Alarms() []byte {
 		return []byte("[]")
 	}
 	return out
+}
+
+// buses tells what goes on on each CAN link, as JSON; nil where the machine has none.
+func (b *Box) buses() []byte {
+	if len(b.inputs.links) == 0 {
+		return nil
+	}
+	text, err := intake.PicturesJSON(b.inputs.links)
+	b.said(err)
+	return text
 }
 
 func (b *Box) metrics(w io.Writer) {

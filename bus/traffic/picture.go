@@ -134,7 +134,7 @@ type Lights struct {
 type Talker struct {
 	Address uint8   `json:"address"`
 	Words   string  `json:"words"` // who it is, by its NAME; or what usually has this address
-	NAME    string  `json:"NAME,omitempty"`
+	NAME    string  `json:"name_hex,omitempty"`
 	Device  *Device `json:"name"` // nil: it claimed no address while it was heard
 	Frames  int64   `json:"frames"`
 	Last    Moment  `json:"last"`
@@ -144,7 +144,7 @@ type Talker struct {
 // Move is a device that changed its address.
 type Move struct {
 	At    Moment `json:"at"`
-	NAME  string `json:"NAME"`
+	NAME  string `json:"name_hex"`
 	Words string `json:"words"`
 	From  *uint8 `json:"from"` // nil: it had none that was heard
 	To    *uint8 `json:"to"`   // nil: it found none
@@ -205,9 +205,10 @@ func (t *Tracker) Picture() Picture {
 			Rate: Quantity{rounded(r.Rate, 10), "/s"}, Bitrate: Quantity{float64(r.Bitrate), "bit/s"},
 		}
 	}
+	const few = 3 // messages that tell no rate yet
 	for i := range p.Groups {
 		g := &p.Groups[i]
-		if g.Even && g.Key != signals.Unknown && !onEvent(g.PGN) && (p.Slowest == nil || g.Period.Value > p.Slowest.Period.Value) {
+		if g.Even && g.Count > few && g.Key != signals.Unknown && !onEvent(g.PGN) && (p.Slowest == nil || g.Period.Value > p.Slowest.Period.Value) {
 			p.Slowest = g
 		}
 	}
@@ -248,6 +249,10 @@ func (t *Tracker) fill(p *Picture) {
 		return
 	}
 	p.Load = percent(float64(t.bits) / span / float64(rate))
+	const short = 2 // seconds, of which none may have been whole
+	if span < short {
+		return
+	}
 	p.Busiest = percent(float64(t.busier) / float64(rate))
 	p.Second = percent(float64(t.full) / float64(rate))
 }

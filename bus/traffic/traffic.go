@@ -369,8 +369,7 @@ func (g *group) period() (median time.Duration, even, ok bool) {
 	low, high := float64(s[n/4]), float64(s[n-1-n/4])
 	half := float64(twice) / 2
 	const band = 0.25
-	const enough = 3
-	return median, n >= enough && low >= half*(1-band) && high <= half*(1+band), true
+	return median, low >= half*(1-band) && high <= half*(1+band), true
 }
 
 // compareGroups orders by identifier: groups of 29-bit identifiers by PGN and source, then the 11-bit ones.

@@ -4,7 +4,6 @@ package traffic
 
 import (
 	"fmt"
-	"strings"
 
 	"airhold/bus/j1939"
 )
@@ -173,6 +172,10 @@ func marineFunction(class, function uint8) string {
 		return "engine"
 	case at{50, 160}:
 		return "engine gateway"
+	case at{50, 165}:
+		return "transmission"
+	case at{50, 170}:
+		return "throttle or shift control"
 	case at{60, 130}:
 		return "depth"
 	case at{60, 135}:
@@ -189,6 +192,10 @@ func marineFunction(class, function uint8) string {
 		return "turn rate"
 	case at{60, 170}, at{60, 175}:
 		return "integrated navigation"
+	case at{60, 190}:
+		return "navigation management"
+	case at{70, 190}:
+		return "radio"
 	case at{60, 195}, at{70, 140}:
 		return "automatic identification (AIS)"
 	case at{60, 200}:
@@ -284,15 +291,13 @@ func NAMEWords(n j1939.NAME) string {
 	if what == "" {
 		what = fmt.Sprintf("function %d", function)
 	}
-	parts := make([]string, 0, 2)
-	if kind != "" {
-		parts = append(parts, kind)
+	if kind != "" && kind != what {
+		what = kind + ", " + what
 	}
 	if i := n.FunctionInstance(); i > 0 {
 		what = fmt.Sprintf("%s (instance %d)", what, i)
 	}
-	parts = append(parts, what)
-	return fmt.Sprintf("%s; maker %d", strings.Join(parts, ", "), n.Manufacturer())
+	return fmt.Sprintf("%s; maker %d", what, n.Manufacturer())
 }
 
 // addressWords say what usually has an address where no claim was heard; empty where addresses are free.

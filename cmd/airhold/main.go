@@ -52,6 +52,7 @@ func commands() []command {
 		{"care", "what is due of the air supply's care, and what was done", withoutInput(runCare)},
 		{"learned", "what the machine has taught the box", withoutInput(runLearned)},
 		{"journal", "show or verify what the alarms did", withoutInput(runJournal)},
+		{"bus", "who is on the wire, what is sent how often, how full it is", runBus},
 		{"link", "bring a CAN interface up, listening only (root)", withoutInput(runLink)},
 		{"version", "say which build this is", withoutInput(runVersion)},
 	}

@@ -4,7 +4,9 @@ package intake
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"sync"
@@ -83,6 +85,19 @@ func (l *Listener) Picture() traffic.Picture {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.traffic.Picture()
+}
+
+// PicturesJSON writes the pictures of several links, in their order.
+func PicturesJSON(all []*Listener) ([]byte, error) {
+	pictures := make([]traffic.Picture, len(all))
+	for i, l := range all {
+		pictures[i] = l.Picture()
+	}
+	text, err := json.Marshal(pictures)
+	if err != nil {
+		return nil, fmt.Errorf("write what goes on on the bus: %w", err)
+	}
+	return text, nil
 }
 
 // Run listens until ctx ends and then returns nil. A link that is missing or fails is opened again at growing

@@ -86,6 +86,7 @@ type Options struct {
 	Snapshot   Snapshot            // nil: /api/now and /api/alarms say that there is none
 	Tests      Tests               // nil: /api/test and its kin say that there is none
 	Care       Care                // nil: /api/care and /api/learned say that there is none
+	Bus        func() []byte       // nil: /api/bus says that there is none. Called from many goroutines; must not block for long
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -169,6 +170,7 @@ func (s *Server) routes(files map[string]*file) http.Handler {
 	mux.HandleFunc("GET /api/tests/{run}/{paper}", s.paper)
 	mux.HandleFunc("GET /api/care", s.care)
 	mux.HandleFunc("GET /api/learned", s.learned)
+	mux.HandleFunc("GET /api/bus", s.bus)
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /metrics", s.metrics)
 	return s.gate(mux)

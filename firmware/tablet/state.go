@@ -39,6 +39,19 @@ func (s *Server) alarms(w http.ResponseWriter, _ *http.Request) {
 	sendJSON(w, s.o.Snapshot.Alarms())
 }
 
+// bus answers with what goes on on the CAN links: an array of pictures, one a link (bus/traffic).
+func (s *Server) bus(w http.ResponseWriter, _ *http.Request) {
+	var data []byte
+	if s.o.Bus != nil {
+		data = s.o.Bus()
+	}
+	if data == nil {
+		http.Error(w, "This box listens to no bus.", http.StatusNotFound)
+		return
+	}
+	sendJSON(w, data)
+}
+
 func sendJSON(w http.ResponseWriter, data []byte) {
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
