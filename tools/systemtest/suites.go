@@ -31,6 +31,10 @@ func suites() []suite {
 			name: "wire", modules: wireModules(), devices: wireDevices(),
 			tests: []string{"link-listens-only", "refuses-talker", "small-buffer", "far-end-hears"},
 		},
+		{
+			name: "adapter", modules: []string{"can-raw", "gs_usb", "vhci-hcd"},
+			tests: []string{"adapter-sees-silence", "adapter-talks", "adapter-states"},
+		},
 	}
 }
 

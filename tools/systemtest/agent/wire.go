@@ -29,6 +29,9 @@ func tests() []test {
 		{"bus-full-500", func(ctx context.Context, s *stand) (string, error) { return busFull(ctx, s, 500_000, 3800) }},
 		{"small-buffer", smallBuffer},
 		{"far-end-hears", farEndHears},
+		{"adapter-sees-silence", adapterSeesSilence},
+		{"adapter-talks", adapterTalks},
+		{"adapter-states", adapterStates},
 	}
 }
 
