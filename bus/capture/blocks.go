@@ -44,8 +44,8 @@ type Section struct {
 	Software string   // program and version
 	Hardware string   // the box; may be empty
 	Comments []string // a fact each
-	// BootOffset is what has to be taken off each time stamp to get the boot clock; 0 where they have nothing to do with
-	// each other. A section that says it is read back with exact boot times.
+	// Booted says that the time stamps are the boot clock plus BootOffset, which is how exact boot times are read back.
+	Booted     bool
 	BootOffset time.Duration
 }
 
@@ -55,13 +55,13 @@ type LinkInfo struct {
 	Description string // may be empty
 }
 
-// Statistics is what a section says of one link, from the start of the recording to At.
+// Statistics is what a section says of one link, from Start to At.
 type Statistics struct {
 	Start, At int64  // nanoseconds since 1970, as the time stamps are
 	Received  uint64 // frames that came in at the link, as far as anybody knows
 	Dropped   uint64 // of these, how many nobody could record, for whatever reason
 	OSDropped uint64 // of these, how many the kernel dropped before the program saw them
-	Recorded  uint64 // frames in this file
+	Recorded  uint64 // of these, how many stand in the file
 }
 
 // AppendSection appends a section header and the description of each link. Time stamps will be nanoseconds.
@@ -72,7 +72,7 @@ func AppendSection(b []byte, s Section, links []LinkInfo) []byte {
 	body = le.AppendUint16(body, 0)
 	body = le.AppendUint64(body, ^uint64(0)) // section length not given
 	comments := s.Comments
-	if s.BootOffset != 0 {
+	if s.Booted {
 		comments = append(slices.Clip(comments), bootOffsetWords+strconv.FormatInt(int64(s.BootOffset), 10))
 	}
 	for _, c := range comments {
@@ -213,8 +213,8 @@ func (d *pcapngDecoder) describe(opts []byte, offset int64) {
 		switch code {
 		case optComment:
 			if ns, ok := strings.CutPrefix(text, bootOffsetWords); ok {
-				if n, err := strconv.ParseInt(ns, 10, 64); err == nil && n != 0 && n > -maxSeconds*1e9 && n < maxSeconds*1e9 {
-					s.BootOffset = time.Duration(n)
+				if n, err := strconv.ParseInt(ns, 10, 64); err == nil && n > -maxSeconds*1e9 && n < maxSeconds*1e9 {
+					s.Booted, s.BootOffset = true, time.Duration(n)
 				}
 			} else if len(s.Comments) < maxComments {
 				s.Comments = append(s.Comments, text)
@@ -229,9 +229,9 @@ func (d *pcapngDecoder) describe(opts []byte, offset int64) {
 		d.owner.blame(0, offset, "an option of the section header is longer than the block")
 	}
 	r := d.owner
-	if s.BootOffset != 0 {
+	if s.Booted {
 		r.first, r.anyStamp = int64(s.BootOffset), true
-	} else if r.section.BootOffset != 0 {
+	} else if r.section.Booted {
 		r.anyStamp = false // times of this section have nothing to do with the clock of the one before
 	}
 	r.section = s

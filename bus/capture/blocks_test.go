@@ -26,7 +26,7 @@ const bootOffset = 1_764_367_000_123_456_789 * time.Nanosecond
 func recording(tb testing.TB, frames []bus.Frame) []byte {
 	tb.Helper()
 	out := capture.AppendSection(nil, capture.Section{
-		Software: "airhold v0.test", Hardware: "bench", Comments: []string{"machine file sha256: 00ff", "boot: a"}, BootOffset: bootOffset,
+		Software: "airhold v0.test", Hardware: "bench", Comments: []string{"machine file sha256: 00ff", "boot: a"}, Booted: true, BootOffset: bootOffset,
 	}, []capture.LinkInfo{{Name: "can0", Description: "tractor bus"}, {Name: "can1", Description: "implement bus"}})
 	var count [2]uint64
 	for i := range frames {
@@ -54,7 +54,7 @@ func TestSectionAndStatisticsComeBack(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("frames, with their boot times (-want +got):\n%s", diff)
 	}
-	wantSection := capture.Section{Software: "airhold v0.test", Hardware: "bench", Comments: []string{"machine file sha256: 00ff", "boot: a"}, BootOffset: bootOffset}
+	wantSection := capture.Section{Software: "airhold v0.test", Hardware: "bench", Comments: []string{"machine file sha256: 00ff", "boot: a"}, Booted: true, BootOffset: bootOffset}
 	if diff := cmp.Diff(wantSection, r.Section()); diff != "" {
 		t.Errorf("section (-want +got):\n%s", diff)
 	}

@@ -3,115 +3,123 @@
 package store
 
 import (
-	"bytes"
+	"context"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
-	"sync"
-	"sync/atomic"
+	"syscall"
+	"time"
 
 	"airhold/bus"
 	"airhold/bus/capture"
+	"airhold/firmware/clock"
+	"airhold/firmware/store/rawlog"
 )
 
-// Tap takes raw frames of the present boot and writes them to boot-<id>.pcapng beside its log, once a second, in one
-// piece: a power cut loses the last second, and a file that was cut is still a capture up to there.
+// Tap records the raw frames of the present boot beside its log: boot-<id>-0001.pcapng and so on, as rawlog does it.
 type Tap struct {
-	dropped atomic.Int64
-
-	mu    sync.Mutex
-	queue []bus.Frame
-	spare []bus.Frame
-
-	out  *os.File // the rest belongs to the writer
-	buf  bytes.Buffer
-	pcap *capture.PcapngWriter
-	size int64
+	log *rawlog.Log
 }
 
-// tapQueue is how many frames may wait: more than four seconds of a full 250 kbit/s bus on two links.
-const tapQueue = 1 << 14
-
-// Frames begins the capture of raw frames for links, whose order is that of Frame.Link. A boot must have been
-// started.
+// Frames begins the recording of raw frames for links, whose order is that of Frame.Link. A boot must have been started,
+// and Run must not. What earlier boots left torn is repaired, and Notes says so.
 func (s *Store) Frames(links []string) (*Tap, error) {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
 	if s.boot == nil {
-		return nil, errors.New("capture of frames: no boot was started")
+		return nil, errors.New("recording of frames: no boot was started")
 	}
-	path := filepath.Join(s.dir, "boot-"+s.rec.id+".pcapng")
-	out, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640) //nolint:gosec // the folder is the user's choice
+	o := rawlog.Options{
+		Boot: s.rec.id, Number: s.rec.number, Software: s.rec.software, Machine: s.rec.machine, Clock: rawClock{s}, Log: s.log,
+		SyncEvery: min(max(s.o.Every, 200*time.Millisecond), 10*time.Second), Alarmed: s.HadAlarms,
+	}
+	for _, l := range links {
+		o.Links = append(o.Links, capture.LinkInfo{Name: l})
+	}
+	log, err := rawlog.Open(s.dir, o)
 	if err != nil {
-		return nil, fmt.Errorf("capture of frames: %w", err)
+		return nil, err
 	}
-	t := &Tap{out: out, queue: make([]bus.Frame, 0, tapQueue), spare: make([]bus.Frame, 0, tapQueue)}
-	if t.pcap, err = capture.NewPcapngWriter(&t.buf, links); err == nil {
-		err = t.flush()
-	}
-	if err != nil {
-		return nil, errors.Join(fmt.Errorf("capture of frames: %w", err), out.Close())
-	}
+	s.notes = append(s.notes, log.Stats().Notes...)
+	t := &Tap{log}
 	s.mu.Lock()
 	s.taps = append(s.taps, t)
 	s.mu.Unlock()
 	return t, nil
 }
 
+// rawClock is the store's clock; without one there is no wall time.
+type rawClock struct{ s *Store }
+
+func (c rawClock) Sample() clock.Sample { return c.s.sample() }
+
 // Write queues one frame. It never waits for the disk; while the queue is full, the newest frames are dropped and
 // counted in Health. It may be called from several goroutines.
-func (t *Tap) Write(f *bus.Frame) {
-	t.mu.Lock()
-	full := len(t.queue) == cap(t.queue)
-	if !full {
-		t.queue = append(t.queue, *f)
+func (t *Tap) Write(f *bus.Frame) { t.log.Frame(f) }
+
+// Dropped tells how many frames of a link the kernel has dropped so far: the recording says so.
+func (t *Tap) Dropped(link uint16, total uint64) { t.log.Dropped(link, total) }
+
+// Offset notes what GNSS or bus time says at a boot time: offset is UTC minus boot time.
+func (t *Tap) Offset(at, offset time.Duration, q clock.Quality) { t.log.Offset(at, offset, q) }
+
+// HadAlarms tells whether the journal knows of alarms in a boot. Where it cannot be asked, the answer is yes: the boot's
+// files are then kept longer.
+func (s *Store) HadAlarms(boot string) bool {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	if s.done {
+		return true
 	}
-	t.mu.Unlock()
-	if full {
-		t.dropped.Add(1)
-	}
+	var n int64
+	err := s.box.conn.QueryRowContext(context.Background(), "SELECT EXISTS (SELECT 1 FROM journal WHERE boot_id = ? AND kind = 'alarm')", boot).Scan(&n)
+	return err != nil || n != 0
 }
 
-func (s *Store) flushTaps() error {
+// rawLogs returns the logs of raw frames.
+func (s *Store) rawLogs() []*rawlog.Log {
 	s.mu.Lock()
-	taps := s.taps
-	s.mu.Unlock()
+	defer s.mu.Unlock()
+	out := make([]*rawlog.Log, 0, len(s.taps))
+	for _, t := range s.taps {
+		out = append(out, t.log)
+	}
+	return out
+}
+
+// flushFrames writes what waits of raw frames, and makes the disk keep it.
+func (s *Store) flushFrames() error {
 	var err error
-	for _, t := range taps {
-		err = errors.Join(err, t.flush())
+	for _, l := range s.rawLogs() {
+		err = errors.Join(err, fullDisk(l.Flush()))
 	}
 	return err
 }
 
-// flush writes what waits. After an error of the disk the file ends where it ended before, and what was to be written
-// is tried again; until then the queue takes what it can.
-func (t *Tap) flush() error {
-	if t.buf.Len() == 0 {
-		t.mu.Lock()
-		batch := t.queue
-		t.queue, t.spare = t.spare[:0], nil
-		t.mu.Unlock()
-		for i := range batch {
-			if err := t.pcap.Write(&batch[i]); err != nil {
-				t.dropped.Add(1) // a frame that cannot be written down, of a link nobody named: the others can
-			}
+// closeFrames ends the files of raw frames.
+func (s *Store) closeFrames() error {
+	var err error
+	for _, l := range s.rawLogs() {
+		err = errors.Join(err, fullDisk(l.Close()))
+	}
+	return err
+}
+
+// fullDisk says of a full disk what the rest of the store says.
+func fullDisk(err error) error {
+	if errors.Is(err, syscall.ENOSPC) {
+		return fmt.Errorf("raw frames: free some space (%w: %w)", ErrDiskFull, err)
+	}
+	return err
+}
+
+// health adds how the recording of raw frames does.
+func (h *Health) health(logs []*rawlog.Log) {
+	for _, l := range logs {
+		r := l.Stats()
+		h.Raw = append(h.Raw, r)
+		h.Frames += r.Dropped + r.Refused
+		if h.Err == nil && r.Err != nil {
+			h.Err = fullDisk(fmt.Errorf("%s (%w)", r.State, r.Err))
 		}
-		t.spare = batch[:0]
-		if err := t.pcap.Flush(); err != nil {
-			return err
-		}
 	}
-	if t.buf.Len() == 0 {
-		return nil
-	}
-	if _, err := t.out.WriteAt(t.buf.Bytes(), t.size); err != nil {
-		return errors.Join(fmt.Errorf("write %s: %w", t.out.Name(), err), t.out.Truncate(t.size))
-	}
-	t.size += int64(t.buf.Len())
-	t.buf.Reset()
-	if err := t.out.Sync(); err != nil {
-		return fmt.Errorf("write %s: %w", t.out.Name(), err)
-	}
-	return nil
 }

@@ -38,6 +38,8 @@ type record struct {
 // recorder is the writer's side of the present boot.
 type recorder struct {
 	id       string
+	number   int64
+	software string
 	machine  string // SHA-256 of the machine file
 	commands int64
 	entries  int64
@@ -81,7 +83,7 @@ func (s *Store) StartBoot(snap Snapshot, table *readings.Table) error {
 	if err != nil {
 		return err
 	}
-	rec := recorder{id: snap.Boot, machine: digest(snap.Machine)}
+	rec := recorder{id: snap.Boot, number: snap.Number, software: snap.Software, machine: digest(snap.Machine)}
 	if err := errors.Join(s.writeSnapshot(ctx, f, snap, table), rec.prepare(ctx, f)); err != nil {
 		return errors.Join(err, f.close())
 	}

@@ -18,6 +18,7 @@ import (
 
 	"airhold/firmware/alarms"
 	"airhold/firmware/clock"
+	"airhold/firmware/store/rawlog"
 )
 
 // Clock is what the store needs of the box's clock: pairs of boot and wall time for the journal, and a pause between
@@ -165,11 +166,12 @@ func (s *Store) Notes() []string { return s.notes }
 
 // Health says how the store does.
 type Health struct {
-	Err     error // why the last commit failed; nil while all is well
-	Queued  int   // entries that wait for the disk
-	Lost    int64 // readings that were thinned out because the disk was too slow
-	Refused int64 // readings whose value was no number
-	Frames  int64 // raw frames that were dropped because the disk was too slow
+	Err     error          // why the last commit failed; nil while all is well
+	Queued  int            // entries that wait for the disk
+	Lost    int64          // readings that were thinned out because the disk was too slow
+	Refused int64          // readings whose value was no number
+	Frames  int64          // raw frames that were dropped because the disk was too slow, or could not be written down
+	Raw     []rawlog.Stats // how the recording of raw frames does, where there is one
 }
 
 // Health may be called from any goroutine.
@@ -179,11 +181,9 @@ func (s *Store) Health() Health {
 		h.Err = *p
 	}
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	h.Queued = len(s.queue) + len(s.journal)
-	for _, t := range s.taps {
-		h.Frames += t.dropped.Load()
-	}
+	s.mu.Unlock()
+	h.health(s.rawLogs())
 	return h
 }
 
@@ -319,6 +319,11 @@ func (s *Store) Run(ctx context.Context) error {
 	beat := make(chan struct{})
 	var wg sync.WaitGroup
 	defer wg.Wait()
+	for _, l := range s.rawLogs() {
+		wg.Go(func() {
+			_ = l.Run(ctx) // Health says what it ends with, and Close tries again
+		})
+	}
 	wg.Go(func() {
 		for sleep(ctx, s.o.Every) == nil {
 			select {
@@ -332,21 +337,25 @@ func (s *Store) Run(ctx context.Context) error {
 		case <-beat:
 		case <-s.wake:
 		case <-ctx.Done():
-			return s.commit(context.WithoutCancel(ctx))
+			return s.commit(context.WithoutCancel(ctx), false)
 		}
 		// The error is noted and logged; what waits is tried again at the next beat.
-		_ = s.commit(context.WithoutCancel(ctx))
+		_ = s.commit(context.WithoutCancel(ctx), false)
 	}
 }
 
-// Commit writes everything that waits, in one transaction a file. Run calls it; a caller without Run may.
-func (s *Store) Commit() error { return s.commit(context.Background()) }
+// Commit writes everything that waits, in one transaction a file, and the raw frames. A caller without Run may call it;
+// Run does the same, but leaves the raw frames to their own goroutine.
+func (s *Store) Commit() error { return s.commit(context.Background(), true) }
 
-func (s *Store) commit(ctx context.Context) error {
+func (s *Store) commit(ctx context.Context, frames bool) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
 	// The log comes first: a journal must never know more than the log it can be replayed from.
-	err := errors.Join(s.commitBoot(ctx), s.commitBox(ctx), s.flushTaps())
+	err := errors.Join(s.commitBoot(ctx), s.commitBox(ctx))
+	if frames {
+		err = errors.Join(err, s.flushFrames())
+	}
 	old := s.failed.Load()
 	switch {
 	case err == nil && old != nil:
@@ -388,11 +397,5 @@ func (s *Store) Close() error {
 	if s.boot != nil {
 		err = errors.Join(err, s.endBoot(context.Background()))
 	}
-	s.mu.Lock()
-	taps := s.taps
-	s.mu.Unlock()
-	for _, t := range taps {
-		err = errors.Join(err, t.out.Close())
-	}
-	return errors.Join(err, s.box.close(), unlock(s.lock))
+	return errors.Join(err, s.closeFrames(), s.box.close(), unlock(s.lock))
 }

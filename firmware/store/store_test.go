@@ -23,10 +23,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
-	"go.einride.tech/can"
 
-	"airhold/bus"
-	"airhold/bus/capture"
 	"airhold/firmware/alarms"
 	"airhold/firmware/clock"
 	"airhold/firmware/findings"
@@ -689,58 +686,6 @@ func TestRunOnTheSimulatedClock(t *testing.T) {
 	})
 	if got, _ := replay(t, filepath.Join(dir, "boot-a.db")); len(got) != 100 {
 		t.Errorf("%d entries; want 100", len(got))
-	}
-}
-
-func TestFramesAreACapture(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	s := open(t, dir, store.Options{})
-	if _, err := s.Frames([]string{"can0"}); err == nil {
-		t.Error("frames before a boot; want an error")
-	}
-	begin(t, s, "a")
-	tap, err := s.Frames([]string{"can0", "can1"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	start := time.Date(2026, 4, 28, 6, 0, 0, 0, time.UTC)
-	write := func(from, n int) {
-		for i := from; i < from+n; i++ {
-			tap.Write(&bus.Frame{Frame: can.Frame{ID: 0x18fef100, IsExtended: true, Length: 8, Data: can.Data{byte(i)}}, UTC: start.Add(time.Duration(i) * time.Millisecond), Link: uint16(i % 2)})
-		}
-	}
-	write(0, 500)
-	if err := s.Commit(); err != nil {
-		t.Fatal(err)
-	}
-	write(500, 500)
-	tap.Write(&bus.Frame{Link: 9})
-	read := func() int {
-		r, err := capture.Open(filepath.Join(dir, "boot-a.pcapng"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer r.Close()
-		var f bus.Frame
-		n := 0
-		for r.Next(&f) == nil {
-			if f.Data[0] != byte(n) || f.Link != uint16(n%2) || !f.UTC.Equal(start.Add(time.Duration(n)*time.Millisecond)) {
-				t.Fatalf("frame %d: %+v", n, f)
-			}
-			n++
-		}
-		return n
-	}
-	if n := read(); n != 500 {
-		t.Errorf("after the first commit: %d frames; want 500", n)
-	}
-	s.Close()
-	if n := read(); n != 1000 {
-		t.Errorf("at the end: %d frames; want 1000", n)
-	}
-	if got := s.Health().Frames; got != 1 {
-		t.Errorf("dropped %d frames; want the one of a link without name", got)
 	}
 }
 

@@ -804,6 +804,7 @@ func TestDiskBudget(t *testing.T) {
 // sized is a disk on which other things use some room.
 type sized struct {
 	disk
+
 	t           *testing.T
 	dir         string
 	total, used int64

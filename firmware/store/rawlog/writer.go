@@ -235,13 +235,13 @@ func (w *writer) begin(now clock.Sample) error {
 	if w.endedAt > 0 {
 		out.since = w.endedAt // so that no loss is between two files
 	}
-	out.offset = max(1, offsetOf(now)) // 0 would say that there is none
+	out.offset = max(0, offsetOf(now)) // a clock that was never set may lag behind the boot clock by some milliseconds
 	links := make([]string, len(w.o.Links))
 	for i, l := range w.o.Links {
 		links[i] = l.Name
 	}
 	head := capture.AppendSection(nil, capture.Section{
-		Software: w.o.Software, BootOffset: out.offset,
+		Software: w.o.Software, Booted: true, BootOffset: out.offset,
 		Comments: []string{
 			"boot: " + w.o.Boot, fmt.Sprintf("file: %d", w.seq), "clock: " + now.Quality.String(), "machine file sha256: " + w.o.Machine,
 		},
@@ -465,6 +465,7 @@ func (w *writer) counters(now clock.Sample) {
 
 // flush writes and syncs what waits.
 func (w *writer) flush() error {
+	w.asked = false
 	err := w.work()
 	if err == nil && w.out != nil {
 		err = w.sync()
