@@ -11,7 +11,7 @@
 // one moment; a record is safe when the recorder said it is on the medium; it is due when it is older than one interval.
 //
 // What it does not cover: a medium that lies about a flush, or that loses what it was not writing. A jumble keeps or
-// loses whole writes and sectors of 512 bytes, but never garbles one.
+// loses whole writes and sectors of 512 bytes, but never garbles one; the block of ext4's superblock is kept or lost whole.
 //
 // The parts that need Linux need root, loop devices, and the programs qemu-storage-daemon and mkfs.ext4.
 //

@@ -33,8 +33,13 @@ func (f Fate) String() string {
 // Fates lists them all.
 func Fates() []Fate { return []Fate{Kept, Lost, Jumbled} }
 
-// sectorBytes is what a disk writes in one piece.
-const sectorBytes = 512
+const (
+	// sectorBytes is what a disk writes in one piece.
+	sectorBytes = 512
+	// headBytes is the block with ext4's superblock, whose checksum spans two sectors: the file system trusts the disk to
+	// write it in one piece, and where that fails no recorder can help.
+	headBytes = 4096
+)
 
 // Disk makes the states that a disk can be in after a cut. It goes forward through a log: cuts come in rising order.
 type Disk struct {
@@ -83,9 +88,9 @@ func (d *Disk) Cut(state []byte, n int, fate Fate, seed uint64) error {
 
 // jumble lets a write happen, not happen, or happen in part.
 func jumble(w *Write, state []byte, dice *rand.Rand) {
-	switch dice.IntN(4) {
-	case 0:
-	case 1:
+	switch way := dice.IntN(4); {
+	case way == 0:
+	case way == 1 && w.Offset >= headBytes:
 		w.on(state, dice)
 	default:
 		w.on(state, nil)

@@ -268,6 +268,7 @@ func look(ctx context.Context, dir string, state []byte, story powercut.Story, n
 
 func TestPowerCuts(t *testing.T) {
 	need(t)
+	t.Parallel()
 	begun := time.Now()
 	r := record(t, false)
 	took := time.Since(begun)
@@ -290,6 +291,7 @@ func TestPowerCuts(t *testing.T) {
 
 func TestWithoutSyncsItIsCaught(t *testing.T) {
 	need(t)
+	t.Parallel()
 	r := record(t, true)
 	got := try(t, r)
 	t.Logf("%d states of %d writes: %d with a safe record lost, %d with more than an interval lost, %d false, %d stuck", got.states, len(r.writes), got.count(powercut.ErrLost), got.count(powercut.ErrLate), got.count(powercut.ErrFalse), got.count(powercut.ErrStuck))
