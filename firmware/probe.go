@@ -9,7 +9,6 @@ import (
 	"sync"
 	"time"
 
-	"airhold/bus"
 	"airhold/config"
 	"airhold/firmware/clock"
 	"airhold/firmware/findings"
@@ -49,6 +48,9 @@ func Probe(ctx context.Context, m *config.Machine, c clock.Clock, w Wires) ([]Pr
 	for _, ch := range m.Channels {
 		p, ok := byID[ch.ID]
 		if !ok {
+			if ch.CAN.Link == "" && len(m.Links) > 0 {
+				ch.CAN.Link = m.Links[0].Name
+			}
 			p = heard.probed(t, ch, problems)
 		}
 		out = append(out, p)
@@ -86,7 +88,7 @@ func (l *listening) Fault(readings.MachineFault) {}
 // listenAtMost bounds the time a probe listens to a link.
 const listenAtMost = 2 * time.Second
 
-// listen hears each link and returns why a link could not be heard.
+// listen hears each link, all at once, and returns why a link could not be heard, or what is wrong with what was.
 func listen(ctx context.Context, m *config.Machine, w Wires, t *readings.Table, heard *listening) map[string]error {
 	ctx, cancel := context.WithTimeout(ctx, listenAtMost)
 	defer cancel()
@@ -98,34 +100,23 @@ func listen(ctx context.Context, m *config.Machine, w Wires, t *readings.Table, 
 		}
 		return problems
 	}
+	var mu sync.Mutex
+	var all sync.WaitGroup
 	for i, l := range m.Links {
-		tr, err := intake.NewTranslator(intake.TranslatorOptions{Table: t, Out: heard, Signals: wanted[l.Name]})
-		if err != nil {
-			problems[l.Name] = err
-			continue
-		}
-		src, err := w.Link(ctx, i, l)
-		if err != nil {
-			problems[l.Name] = err
-			continue
-		}
-		buf := make([]bus.Frame, 64)
-		for {
-			n, err := src.Next(ctx, buf)
-			for _, f := range buf[:n] {
-				tr.Frame(f)
-			}
+		all.Go(func() {
+			l.Hear = intake.Hearing(l.Hear, wanted[l.Name])
+			err := intake.Ear{
+				Name: l.Name, Bitrate: bitrate(l), Table: t, Out: heard, Signals: wanted[l.Name],
+				Open: func(ctx context.Context) (intake.FrameSource, error) { return w.Link(ctx, i, l) },
+			}.Listen(ctx)
 			if err != nil {
-				if ctx.Err() == nil {
-					problems[l.Name] = err
-				}
-				break
+				mu.Lock()
+				problems[l.Name] = err
+				mu.Unlock()
 			}
-		}
-		if c, ok := src.(interface{ Close() error }); ok {
-			_ = c.Close() // it was only listened to
-		}
+		})
 	}
+	all.Wait()
 	return problems
 }
 
