@@ -7,7 +7,8 @@ export default defineConfig({
   oxc: { jsx: { runtime: 'automatic', importSource: 'preact' } },
   build: {
     outDir: '../dist', emptyOutDir: true, target: 'es2022', assetsInlineLimit: 0, modulePreload: { polyfill: false },
-    rollupOptions: { output: { entryFileNames: 'page.js', chunkFileNames: '[name].js', assetFileNames: '[name][extname]' } },
+    cssCodeSplit: false,
+    rollupOptions: { output: { entryFileNames: 'page.js', chunkFileNames: '[name].js', assetFileNames: (a) => (a.names[0]?.endsWith('.css') ? 'index.css' : '[name][extname]') } },
   },
   test: { include: ['test/*.test.ts', 'test/*.test.tsx'] },
 })

@@ -6,6 +6,7 @@ import { pagesOf, readCare, readLearned, share, tellOf, type CareAsked, type Car
 import { Back, usePages } from './lists'
 import { lines } from './measure'
 import { Button, type Acts, type Room } from './screens'
+import { inUnits } from './units'
 import type { Home } from './view'
 
 type Line = { kind: 'ask'; of: CareAsked } | { kind: 'item'; of: CareItem } | { kind: 'note'; of: CareNote }
@@ -130,7 +131,7 @@ function Note({ n }: { n: CareNote }) {
 
 /** LearnedScreen shows what the machine has taught the box; it only reads. */
 export function LearnedScreen({ acts, room }: { acts: Acts; room: Room }) {
-  const asked = useAsked('api/learned', '', readLearned)
+  const asked = useAsked('api/learned', '', (v) => readLearned(inUnits(v, acts.units)))
   const all = asked.what ?? []
   const { phone } = room
   const free = room.height - (phone ? 16 + 36 + 80 + 184 : 32 + 68 + 60 + 184)

@@ -56,9 +56,9 @@ function spoken(s: LineState): string {
 }
 
 /** Num is a pressure with its age once it is old. Rules: the number stands in the pale body of its step; an old one turns grey and tells its age. */
-function Num({ f, what, x, y, small, tight }: { f: Figure; what: string; x: number; y: number; small: boolean; tight: boolean }) {
+function Num({ f, what, x, y, small, tight, many = false }: { f: Figure; what: string; x: number; y: number; small: boolean; tight: boolean; many?: boolean }) {
   return (
-    <text class={`t-num${f.age ? ' old' : ''}${tight ? ' tight' : ''}`} x={x} y={y} text-anchor="middle" data-what={what} data-value={f.measure.value} data-unit={f.measure.unit} data-old={f.age}>
+    <text class={`t-num${f.age ? ' old' : ''}${tight ? ' tight' : many && f.text.length > 3 ? ' narrow' : ''}`} x={x} y={y} text-anchor="middle" data-what={what} data-value={f.measure.value} data-unit={f.measure.unit} data-old={f.age}>
       {f.text}{f.age && <tspan class="t-unit" dx="1">{small ? ` ${f.age}` : `, ${f.age}`}</tspan>}
     </text>
   )
@@ -163,7 +163,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
               <path class="edge" data-mark="edge" d={`M${slot.step} ${needY} H${slot.end}`} />
             </g>
           )}
-          <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight || beside} />
+          <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight || beside} many={s.ranks.length > 2} />
         </g>
       )}
       {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? 'unseen' : 'not seen'}</text>}

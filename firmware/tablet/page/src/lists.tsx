@@ -25,6 +25,7 @@ export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room 
         {go('care', 'Care', due === 0 ? 'nothing due' : `${due} due`, !view.moving)}
         {go('test', 'Leak-down test', (!room.phone && view.test?.words) || 'how much leaks, and how sure that is', still)}
         {go('channels', 'Sensors', `${view.channels.length} channels: value, quality, age`)}
+        {go('settings', 'Settings', 'units, day and night', !view.moving)}
         {go('learned', 'Learned', 'what this machine has taught the box', !view.moving)}
       </ul>
     </div>
@@ -98,7 +99,7 @@ function OneChannel({ c, phone }: { c: ListedChannel; phone: boolean }) {
 
 export function Back({ acts, more, next }: { acts: Acts; more: string; next: () => void }) {
   return (
-    <div class="foot">
+    <div class={`foot${more ? ' three' : ''}`}>
       <button type="button" class="btn" onClick={() => acts.go('home')} data-act="go-home">Home</button>
       <button type="button" class="btn" onClick={() => acts.go('menu')} data-act="menu">Menu</button>
       {more && <button type="button" class="btn" onClick={next} data-act="more">{more}</button>}

@@ -2,17 +2,28 @@
 
 import { render } from 'preact'
 import './page.css'
-import { CareScreen, LearnedScreen } from './Care'
 import { tell, tellCare, tellTest } from './command'
 import { empty, receive, type Event, type Moment } from './inbox'
-import { Alarms, Channels, Menu } from './lists'
+import { late } from './late'
 import { moment } from './moment'
-import { MorningScreen } from './Morning'
-import { Running, Start, type TestActs } from './Leakdown'
+import type { TestActs } from './Leakdown'
 import { lastWords, testView, zonesOf } from './leakdown'
 import { AskingScreen, CoverScreen, Foot, HomeScreen, type Acts, type Room, type Screen } from './screens'
+import type { Light } from './Settings'
 import { Sound } from './sound'
+import { readChoice } from './units'
 import { derive, type AlarmRef, type Home, type View } from './view'
+
+// What is not home comes when it is asked for.
+const Menu = late('lists.js', () => import('./lists').then((m) => m.Menu))
+const Alarms = late('lists.js', () => import('./lists').then((m) => m.Alarms))
+const Channels = late('lists.js', () => import('./lists').then((m) => m.Channels))
+const CareScreen = late('Care.js', () => import('./Care').then((m) => m.CareScreen))
+const LearnedScreen = late('Care.js', () => import('./Care').then((m) => m.LearnedScreen))
+const MorningScreen = late('Morning.js', () => import('./Morning').then((m) => m.MorningScreen))
+const SettingsScreen = late('Settings.js', () => import('./Settings').then((m) => m.SettingsScreen))
+const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
+const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
 
 const host = document.getElementById('page') as HTMLElement
 const sound = new Sound()
@@ -20,7 +31,8 @@ let inbox = empty(moment())
 let screen: Screen = 'home'
 let trouble = ''
 const unkept = new Map<string, string>()
-let view: View = derive(inbox, moment())
+let units = readChoice(kept('airhold-units'))
+let view: View = derive(inbox, moment(), units)
 let ringing = 'none'
 let attended = '' // the run whose result is shown on the test's screen; empty: the choice of a new one
 let left = '' // the morning that was left for home
@@ -30,16 +42,21 @@ let busy = false // a command of the test is on its way: a second press would co
 
 /** The choice of day or night is this tablet's own; without one the box's clock decides. */
 function night(): boolean {
-  const chosen = kept('airhold-light') ?? unkept.get('airhold-light') ?? null
-  return chosen !== null ? chosen === 'night' : view.hour >= 21 || view.hour < 6
+  const chosen = light()
+  return chosen !== 'time' ? chosen === 'night' : view.hour >= 21 || view.hour < 6
+}
+
+function light(): Light {
+  const chosen = kept('airhold-light')
+  return chosen === 'day' || chosen === 'night' ? chosen : 'time'
 }
 
 /** kept reads what this tablet was told to keep. */
 function kept(name: string): string | null {
   try {
-    return localStorage.getItem(name)
+    return localStorage.getItem(name) ?? unkept.get(name) ?? null
   } catch {
-    return null
+    return unkept.get(name) ?? null
   }
 }
 
@@ -73,7 +90,7 @@ async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {})
   draw()
 }
 
-const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded'> = {
+const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light'> = {
   seen: (refs) => void send('ack', refs),
   later: (refs) => void send('shelve', refs, { for: '10m' }),
   mute: () => {
@@ -81,8 +98,14 @@ const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded'> = {
     void keepAwake()
     setTimeout(draw, 100)
   },
-  night: () => {
-    keep('airhold-light', night() ? 'day' : 'night')
+  night: () => acts.lighten(night() ? 'day' : 'night'),
+  lighten: (to) => {
+    keep('airhold-light', to)
+    draw()
+  },
+  choose: (to) => {
+    units = to
+    keep('airhold-units', JSON.stringify(to))
     draw()
   },
   go: (to) => {
@@ -156,17 +179,17 @@ function homeOf(v: Home): Home {
 
 function draw(): void {
   const at = moment()
-  view = derive(inbox, at)
+  view = derive(inbox, at, units)
   const test = testView(inbox, at)
   if (test?.running) attended = test.run
   if (view.ring === 'high' && ringing !== 'high') screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned')) screen = 'home' // lists are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings')) screen = 'home' // they are for standing
   ringing = view.ring
   sound.ring(view.ring, at.steady)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
   const room = fit()
-  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? 'Day' : 'Night', trouble, recorded }
+  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? 'Day' : 'Night', trouble, recorded, units, light: light() }
   const home = view.kind === 'home' ? homeOf(view) : undefined
   const first = home !== undefined && screen === 'home' && home.test === undefined && home.morning !== undefined && home.morning.id !== left ? home.morning : undefined
   const state = view.kind === 'home' || view.kind === 'cover' ? view.state : 'none'
@@ -185,6 +208,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'test' && <TestScreen view={view} room={room} at={at} />}
       {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'learned' && <LearnedScreen acts={all} room={room} />}
       <Foot view={view} />
     </main>,

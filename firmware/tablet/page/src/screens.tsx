@@ -6,6 +6,8 @@ import { textWidth, usesKnown, wordsFit } from './bar'
 import { fit, noteLines } from './measure'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
+import type { Light } from './Settings'
+import type { Choice } from './units'
 import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
 
 /** Room is the frame in its own px; the page scales it to the glass. */
@@ -15,7 +17,7 @@ export interface Room {
   phone: boolean
 }
 
-export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
@@ -27,6 +29,10 @@ export interface Acts {
   done: (item: string, answer?: Record<string, string>) => void // records an item of the care list
   recorded: number // how often Done has worked: lists ask anew
   told: (item: string) => boolean // it was pressed, and the box has not said yet what that changes
+  units: Choice
+  choose: (units: Choice) => void
+  light: Light
+  lighten: (light: Light) => void
   muteLabel: string
   nightLabel: string
   trouble: string // why the last press did not work; empty: it did

@@ -10,6 +10,7 @@ import { lastWords, steps, testView, type TestView } from './leakdown'
 import type { Doubt, Figure, LeakMark, LineRank, LineState } from './line'
 import { morningOf, type MorningView } from './morning'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
+import { asBox, inUnits, type Choice } from './units'
 import {
   age, boxTime, clockTime, compressorWords, figure, kPa, lower, named, pastWords, quality, stateWords, unit, unsure, upper, weight,
   alarmState,
@@ -95,9 +96,9 @@ export interface Home extends Frame {
 }
 export type View = Asking | Cover | Home
 
-/** derive returns what to show at this moment. */
-export function derive(b: Inbox, at: Moment): View {
-  const now = b.now
+/** derive returns what to show at this moment, in the units this tablet was told to use. */
+export function derive(b: Inbox, at: Moment, units: Choice = asBox): View {
+  const now = b.now && { ...b.now, what: inUnits(b.now.what, units) }
   if (now === undefined) {
     const waited = since(b.started, at)
     const frame: Frame = { clock: '', hour: NaN, sim: 'compressed air', t: '', ring: 'none' }

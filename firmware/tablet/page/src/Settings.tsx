@@ -1,0 +1,53 @@
+// SPDX-License-Identifier: Apache-2.0
+
+// What this tablet was told to do its own way. Nothing here reaches the box.
+
+import { usePages, Back } from './lists'
+import type { Acts, Room } from './screens'
+import { wordsOf, type Choice } from './units'
+
+/** Light is how day and night are chosen: by hand, or by the box's clock. */
+export type Light = 'day' | 'night' | 'time'
+
+const lights: [Light, string][] = [['day', 'Day'], ['night', 'Night'], ['time', 'by the time']]
+
+interface Group {
+  name: string
+  act: string
+  options: [string, string][]
+  on: string
+  pick: (code: string) => void
+}
+
+/** SettingsScreen offers each choice as a row of presses; the one that holds is framed. */
+export function SettingsScreen({ acts, room }: { acts: Acts; room: Room }) {
+  const unit = (kind: keyof Choice, name: string): Group => ({
+    name, act: kind, options: wordsOf[kind], on: acts.units[kind], pick: (code) => acts.choose({ ...acts.units, [kind]: code } as Choice),
+  })
+  const groups = [
+    unit('pressure', 'Pressure'), unit('flow', 'Air a minute'), unit('temperature', 'Temperature'),
+    { name: 'Light', act: 'light', options: lights, on: acts.light, pick: (code: string) => acts.lighten(code as Light) },
+  ]
+  const { shown, more, next } = usePages(groups, room.phone ? 1 : 4)
+  return (
+    <div class="page settings">
+      <h1>Settings</h1>
+      <p class="said">For this tablet alone. Sentences and leak-down tests keep the units of the box.</p>
+      <ul class="groups-of">{shown.map((g) => <OneGroup key={g.act} g={g} />)}</ul>
+      <Back acts={acts} more={more} next={next} />
+    </div>
+  )
+}
+
+function OneGroup({ g }: { g: Group }) {
+  return (
+    <li>
+      <h2 id={`of-${g.act}`}>{g.name}</h2>
+      <div role="group" aria-labelledby={`of-${g.act}`}>
+        {g.options.map(([code, words]) => (
+          <button key={code} type="button" class={`btn ${code === g.on ? 'on' : ''}`} aria-pressed={code === g.on} onClick={() => g.pick(code)} data-act={`${g.act}-${code}`}>{words}</button>
+        ))}
+      </div>
+    </li>
+  )
+}
