@@ -460,6 +460,7 @@ func TestNAMEWords(t *testing.T) {
 		uint64(4)<<60 | 60<<49 | 145<<40 | 3<<35: "navigation, satellite position (GNSS) (instance 3); maker 0",
 		uint64(7)<<60 | 99<<49 | 250<<40:         "group 7 class 99, function 250; maker 0",
 		uint64(2)<<60 | 99<<49 | 250<<40:         "agriculture class 99, function 250; maker 0",
+		uint64(2)<<60 | 1<<49 | 255<<40:          "tractor, function not told; maker 0",
 		uint64(1)<<60 | 5<<40:                    "road vehicle, shift control; maker 0",
 	} {
 		if got := traffic.NAMEWords(j1939.NAME(name)); got != want {

@@ -288,7 +288,11 @@ func NAMEWords(n j1939.NAME) string {
 		kind = fmt.Sprintf("group %d class %d", group, class)
 	}
 	what := functionWords(group, class, function)
-	if what == "" {
+	const notTold = 255
+	switch {
+	case function == notTold:
+		what = "function not told"
+	case what == "":
 		what = fmt.Sprintf("function %d", function)
 	}
 	if kind != "" && kind != what {
