@@ -103,7 +103,7 @@ func (o *Options) checkpoints() int64 {
 type Progress struct {
 	Boot        string
 	Nth, Boots  int   // which boot of how many
-	Done, Total int64 // entries, or bytes of captures, of this boot
+	Done, Total int64 // entries or frames of this boot
 }
 
 // Summary says what was exported.
@@ -149,6 +149,7 @@ type job struct {
 	best  clock.Quality
 	tell  func(done, total int64)
 	notes []string
+	lost  string // of raw frames; empty: none
 
 	entries     int64 // up to this one
 	dated       bool  // it was asked for by wall time
@@ -260,6 +261,9 @@ func (j *job) finish() {
 	j.file.Missing = j.file.Rows+j.file.Frames+j.file.Points == 0
 	for _, l := range j.rec.Lost() {
 		j.note(l)
+	}
+	if j.lost != "" {
+		j.note(j.lost)
 	}
 	if n := j.file.Undated; n > 0 {
 		j.note(fmt.Sprintf("%d entries were left out: the box did not know the time then", n))

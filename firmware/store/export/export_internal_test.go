@@ -23,6 +23,7 @@ import (
 	"airhold/firmware/clock"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
+	"airhold/firmware/store/rawlog"
 	"airhold/firmware/store/sealed"
 	"airhold/sensors/units"
 )
@@ -59,7 +60,7 @@ func steady(boot time.Duration) (time.Time, clock.Quality) { return day.Add(boot
 // boot records n entries, 20 ms apart, with a tick and a clock sample a second; some readings come late, some are unusable.
 func boot(t *testing.T, dir, id string, n int, wall wallAt) string {
 	t.Helper()
-	s, err := store.Open(dir, store.Options{Clock: still{}, Queue: 1 << 22})
+	s, err := store.Open(dir, store.Options{Clock: still{}, Queue: 1 << 17})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -105,27 +106,46 @@ func heard(t *testing.T, text string, link uint16, at time.Duration) bus.Frame {
 	return bus.Frame{Frame: f, Link: link, Boot: at}
 }
 
-// capturing writes a file of raw frames as a recorder does: stamped by the wall clock as it then was.
-func capturing(t *testing.T, path string, links []string, frames []bus.Frame, wall wallAt) {
-	t.Helper()
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
+// hand is a clock that a test sets.
+type hand struct {
+	boot time.Duration
+	wall wallAt
+}
+
+func (h *hand) Sample() clock.Sample {
+	if h.wall == nil {
+		return clock.Sample{Boot: h.boot}
 	}
-	w, err := capture.NewPcapngWriter(f, links)
+	utc, q := h.wall(h.boot)
+	return clock.Sample{Boot: h.boot, UTC: utc, Quality: q}
+}
+
+// capturing has the recorder of raw frames write files of a boot: a new one each 40 kB and at each step of the wall clock,
+// all but the last one sealed.
+func capturing(t *testing.T, dir, boot string, links []string, frames []bus.Frame, wall wallAt) {
+	t.Helper()
+	h := &hand{wall: wall}
+	o := rawlog.Options{Boot: boot, Number: 1, Clock: h, RotateBytes: 40_000, FullAt: 1, Reserve: 1}
+	for _, l := range links {
+		o.Links = append(o.Links, capture.LinkInfo{Name: l})
+	}
+	l, err := rawlog.Open(dir, o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for i := range frames {
-		x := frames[i]
-		if wall != nil {
-			x.UTC, _ = wall(x.Boot)
+		if i%10 == 0 {
+			if err := l.Flush(); err != nil {
+				t.Fatal(err)
+			}
 		}
-		if err := w.Write(&x); err != nil {
-			t.Fatal(err)
-		}
+		h.boot = frames[i].Boot
+		l.Frame(&frames[i])
 	}
-	if err := errors.Join(w.Flush(), f.Close()); err != nil {
+	if err := l.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(l.Seal(t.Context()), l.Close()); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -165,10 +185,8 @@ func folder(t *testing.T, n int) string {
 		t.Fatal(err)
 	}
 	frames := traffic(t, n/2)
-	half := len(frames) / 2
-	capturing(t, filepath.Join(dir, "boot-one-0001.pcapng"), []string{"can0", "can1"}, frames[:half], steady)
-	capturing(t, filepath.Join(dir, "boot-one-0002.pcapng"), []string{"can0", "can1"}, frames[half:], steady)
-	capturing(t, filepath.Join(dir, "boot-two.pcapng"), []string{"can0", "can1"}, frames, nil)
+	capturing(t, dir, "one", []string{"can0", "can1"}, frames, steady)
+	capturing(t, dir, "two", []string{"can0", "can1"}, frames[:len(frames)/2], nil)
 	return dir
 }
 
@@ -213,13 +231,16 @@ func run(t *testing.T, o Options) *Summary {
 // A stop may come at any moment of an export. It then goes on to the same bytes, with the same summary.
 func TestStoppedExportGoesOnToTheSameBytes(t *testing.T) {
 	t.Parallel()
-	data := folder(t, 40_000)
+	data := folder(t, 25_000)
+	if packed, err := filepath.Glob(filepath.Join(data, "boot-one-*.pcapng.zst")); err != nil || len(packed) < 3 {
+		t.Fatalf("sealed files of frames: %q, %v; want several", packed, err)
+	}
 	for _, format := range Formats() {
 		t.Run(string(format), func(t *testing.T) {
 			t.Parallel()
 			whole := t.TempDir()
 			calls := 0
-			o := Options{Data: data, Out: whole, Format: format, every: 5000, Progress: func(Progress) { calls++ }}
+			o := Options{Data: data, Out: whole, Format: format, every: 3000, Progress: func(Progress) { calls++ }}
 			want := run(t, o)
 			if len(want.Files) != 2 || want.Resumed {
 				t.Fatalf("exported %+v; want both boots", want)
@@ -309,7 +330,7 @@ func TestSealedAndPlainBootGiveTheSameFiles(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	path := boot(t, dir, "x", 20_000, steady)
-	capturing(t, filepath.Join(dir, "boot-x.pcapng"), []string{"can0", "can1"}, traffic(t, 3000), steady)
+	capturing(t, dir, "x", []string{"can0", "can1"}, traffic(t, 3000), steady)
 	export := func() map[string]string {
 		out := t.TempDir()
 		for _, f := range Formats() {
@@ -626,7 +647,7 @@ func TestFramesHaveTheOffsetTablesTime(t *testing.T) {
 	dir := t.TempDir()
 	boot(t, dir, "w", 6000, back)
 	frames := traffic(t, 4000)
-	capturing(t, filepath.Join(dir, "boot-w.pcapng"), []string{"can0", "can1"}, frames, back)
+	capturing(t, dir, "w", []string{"can0", "can1"}, frames, back)
 	for _, format := range []Format{Candump, Pcapng} {
 		o := Options{Data: dir, Out: filepath.Join(dir, string(format)), Format: format}
 		s := run(t, o)
@@ -682,7 +703,7 @@ func TestTrack(t *testing.T) {
 	}
 	place(50*time.Second, 450000000, 0x7fffffff) // not available
 	place(60*time.Second, 526357536, 50588996)   // after a gap: a stretch of its own, and one point is no line
-	capturing(t, filepath.Join(dir, "boot-g.pcapng"), []string{"can0"}, frames, steady)
+	capturing(t, dir, "g", []string{"can0"}, frames, steady)
 	o := Options{Data: dir, Out: filepath.Join(dir, "out"), Format: GeoJSON}
 	run(t, o)
 	var got struct {

@@ -3,93 +3,70 @@
 package export
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
-	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"airhold/bus"
 	"airhold/bus/capture"
 	"airhold/firmware/clock"
+	"airhold/firmware/store/rawlog"
 )
-
-// captures lists a boot's files of raw frames in the order in which they were recorded. A file that is there packed and
-// plain, because packing was interrupted, is listed plain.
-func captures(dir, boot string) ([]string, error) {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return nil, fmt.Errorf("look for raw frames: %w", err)
-	}
-	byStem := map[string]string{}
-	var stems []string
-	for _, e := range entries {
-		rest, ok := strings.CutPrefix(e.Name(), "boot-"+boot)
-		plain := strings.HasSuffix(rest, ".pcapng")
-		stem := strings.TrimSuffix(strings.TrimSuffix(rest, ".zst"), ".pcapng")
-		if !ok || !plain && !strings.HasSuffix(rest, ".pcapng.zst") || !sequence(stem) {
-			continue
-		}
-		if _, have := byStem[stem]; !have {
-			stems = append(stems, stem)
-		} else if !plain {
-			continue
-		}
-		byStem[stem] = filepath.Join(dir, e.Name())
-	}
-	slices.SortFunc(stems, func(a, b string) int { return cmp.Or(cmp.Compare(len(a), len(b)), cmp.Compare(a, b)) })
-	out := make([]string, 0, len(stems))
-	for _, s := range stems {
-		out = append(out, byStem[s])
-	}
-	return out, nil
-}
-
-// sequence reports whether the rest of a name is nothing, or a dash and a number.
-func sequence(s string) bool {
-	if s == "" {
-		return true
-	}
-	return len(s) > 1 && s[0] == '-' && strings.Trim(s[1:], "0123456789") == ""
-}
 
 // source reads all frames of a boot, file after file, with their boot times and the wall times of the offset table.
 type source struct {
 	j      *job
-	paths  []string
-	walls  *walls
+	files  []rawlog.File
 	links  []string // of all files together
 	reader *capture.Reader
 	index  []uint16 // link of the file at hand to link of all
-	path   string
+	done   int64    // frames of the files that are done
+	total  int64
 
-	Nth   int   // file at hand
-	Read  int64 // frames read of it
-	bytes int64 // of the files that are done
-	total int64
-
-	strange int64 // frames whose stamp fits none of the boot's clock samples
+	Nth  int   // file at hand
+	Read int64 // frames read of it
 }
 
 func (j *job) source() (*source, error) {
-	paths, err := captures(filepath.Dir(j.boot.Path), j.boot.ID)
+	files, err := rawlog.Files(filepath.Dir(j.boot.Path), j.boot.ID)
 	if err != nil {
 		return nil, err
 	}
-	s := &source{j: j, paths: paths, walls: newWalls(j.about.Samples)}
-	for _, p := range paths {
-		if st, err := os.Stat(p); err == nil {
-			s.total += st.Size()
+	s := &source{j: j, files: slices.DeleteFunc(files, j.outside)}
+	var lost int64
+	for i := range s.files {
+		s.total += s.files[i].Frames
+		if x := s.files[i].Index; x != nil {
+			for _, g := range x.Gaps {
+				lost += g.Frames
+			}
 		}
 	}
+	if lost > 0 {
+		j.lost = fmt.Sprintf("%d frames were heard and not recorded, because the disk did not take them", lost)
+	}
 	return s, nil
+}
+
+// outside reports whether no frame of a file can have been asked for.
+func (j *job) outside(f rawlog.File) bool {
+	if f.Frames == 0 {
+		return false // its first and last are not known
+	}
+	if j.span != nil {
+		return f.Last < j.span.From || f.First > j.span.To
+	}
+	if !j.dated || len(j.about.Offsets.Pieces()) != 1 {
+		return false // where the wall clock jumped, later frames may bear earlier times
+	}
+	first, _ := j.about.Offsets.UTC(f.First)
+	last, _ := j.about.Offsets.UTC(f.Last)
+	return last < j.from || first > j.to
 }
 
 // next gives the next frame; io.EOF after the last file.
@@ -106,7 +83,7 @@ func (s *source) next(f *bus.Frame) error {
 			continue
 		}
 		if err != nil {
-			return fmt.Errorf("%s: %w", s.path, err)
+			return fmt.Errorf("%s: %w", s.files[s.Nth].Path, err)
 		}
 		s.Read++
 		f.Link = s.link(f.Link)
@@ -115,13 +92,13 @@ func (s *source) next(f *bus.Frame) error {
 }
 
 func (s *source) begin() error {
-	if s.Nth >= len(s.paths) {
+	if s.Nth >= len(s.files) {
 		return io.EOF
 	}
-	s.path = s.paths[s.Nth]
-	r, err := capture.Open(s.path)
-	if errors.Is(err, fs.ErrNotExist) && !strings.HasSuffix(s.path, ".zst") {
-		r, err = capture.Open(s.path + ".zst") // packed meanwhile
+	path := s.files[s.Nth].Path
+	r, err := capture.Open(path)
+	if errors.Is(err, fs.ErrNotExist) && !s.files[s.Nth].Sealed {
+		r, err = capture.Open(path + ".zst") // sealed meanwhile
 	}
 	if err != nil {
 		return err
@@ -132,20 +109,21 @@ func (s *source) begin() error {
 
 // end closes a file and says what of it could not be read.
 func (s *source) end() {
+	file := &s.files[s.Nth]
+	name := filepath.Base(file.Path)
 	for _, b := range s.reader.BadLines() {
-		s.j.note(fmt.Sprintf("%s: %s", filepath.Base(s.path), b))
+		s.j.note(fmt.Sprintf("%s: %s", name, b))
 	}
 	if more := s.reader.BadCount() - int64(len(s.reader.BadLines())); more > 0 {
-		s.j.note(fmt.Sprintf("%s: and %d more such places", filepath.Base(s.path), more))
+		s.j.note(fmt.Sprintf("%s: and %d more such places", name, more))
 	}
 	if torn, ok := s.reader.Torn(); ok {
-		s.j.note(fmt.Sprintf("%s: %s", filepath.Base(s.path), torn))
+		s.j.note(fmt.Sprintf("%s: %s", name, torn))
 	}
 	s.close()
-	if st, err := os.Stat(s.path); err == nil {
-		s.bytes += st.Size()
-	}
+	s.done += s.Read
 	s.Nth++
+	s.Read = 0
 }
 
 func (s *source) close() {
@@ -172,34 +150,16 @@ func (s *source) link(i uint16) uint16 {
 	return s.index[i]
 }
 
-// date gives a frame its boot time and the wall time of the offset table, and reports whether it was asked for.
+// date gives a frame the wall time of the offset table, and reports whether it was asked for. Its boot time is exact: each
+// file of the recorder says what offset its stamps have.
 func (s *source) date(f *bus.Frame) (ns int64, q clock.Quality, ok bool) {
-	stamp := int64(f.Boot)
-	if !f.UTC.IsZero() {
-		stamp = f.UTC.UnixNano()
-	}
-	at, known := s.walls.boot(stamp)
-	if !known {
-		// No clock sample is near: the stamp is all there is.
-		ns = stamp
-		ok = s.j.span == nil && (!s.j.dated || ns >= s.j.from && ns <= s.j.to)
-		f.Boot = unknownBoot
-		f.UTC = time.Unix(0, ns).UTC()
-		if ok {
-			s.strange++
-		}
-		return ns, clock.Coarse, ok
-	}
-	ns, q, ok = s.j.take(at)
-	f.Boot, f.UTC = at, time.Time{}
+	f.UTC = time.Time{}
+	ns, q, ok = s.j.take(f.Boot)
 	if q != clock.Unset && ns >= 0 {
 		f.UTC = time.Unix(0, ns).UTC()
 	}
 	return ns, q, ok
 }
-
-// unknownBoot is the boot time of a frame whose stamp fits none of the boot's clock samples.
-const unknownBoot = time.Duration(math.MinInt64)
 
 // sink is a writer of frames in one of the two forms.
 type sink interface {
@@ -228,10 +188,7 @@ type framesPlace struct {
 	First int64         `json:"first"`
 	Last  int64         `json:"last"`
 	Best  clock.Quality `json:"best"`
-	At    int           `json:"at"`
-	Tries int           `json:"tries"`
 	Notes []string      `json:"notes,omitempty"`
-	Odd   int64         `json:"odd"`
 }
 
 func (j *job) frames(ctx context.Context, out *output) error {
@@ -253,7 +210,6 @@ func (j *job) frames(ctx context.Context, out *output) error {
 	known := 0
 	if resumed {
 		j.first, j.last, j.best, j.notes = p.First, p.Last, p.Best, p.Notes
-		s.walls.at, s.walls.tries, s.strange = p.At, p.Tries, p.Odd
 		s.links = p.Links
 		for known < len(s.links) {
 			if err := add(s.links[known]); err != nil {
@@ -272,7 +228,7 @@ func (j *job) frames(ctx context.Context, out *output) error {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
-			j.tell(s.bytes, max(1, s.total))
+			j.tell(s.done+s.Read, s.total)
 		}
 		err := s.next(&f)
 		if errors.Is(err, io.EOF) {
@@ -296,7 +252,7 @@ func (j *job) frames(ctx context.Context, out *output) error {
 			j.file.Frames++
 		}
 		if n%j.o.checkpoints() == 0 {
-			p := framesPlace{s.Nth, s.Read, s.links, j.first, j.last, j.best, s.walls.at, s.walls.tries, j.notes, s.strange}
+			p := framesPlace{s.Nth, s.Read, s.links, j.first, j.last, j.best, j.notes}
 			if err := w.Flush(); err != nil {
 				return err
 			}
@@ -304,9 +260,6 @@ func (j *job) frames(ctx context.Context, out *output) error {
 				return err
 			}
 		}
-	}
-	if s.strange > 0 {
-		j.note(fmt.Sprintf("%d frames have a time that fits none of the boot's clock samples; they keep it as it was recorded", s.strange))
 	}
 	return w.Flush()
 }
@@ -327,10 +280,8 @@ func (j *job) sink(to io.Writer) (sink, func(name string) error, error) {
 // skip goes to a place in the captures. Frames before it are read, not looked at: a packed file has no other way.
 func (s *source) skip(p *framesPlace) error {
 	s.Nth = p.Nth
-	for _, path := range s.paths[:min(p.Nth, len(s.paths))] {
-		if st, err := os.Stat(path); err == nil {
-			s.bytes += st.Size()
-		}
+	for i := range min(p.Nth, len(s.files)) {
+		s.done += s.files[i].Frames
 	}
 	if p.Read == 0 {
 		return nil
@@ -341,7 +292,7 @@ func (s *source) skip(p *framesPlace) error {
 	var f bus.Frame
 	for s.Read < p.Read {
 		if err := s.reader.Next(&f); err != nil {
-			return fmt.Errorf("%s is shorter than when the export was begun (%w); delete %s to begin anew", s.path, err, stateName)
+			return fmt.Errorf("%s is shorter than when the export was begun (%w); delete %s to begin anew", s.files[s.Nth].Path, err, stateName)
 		}
 		s.Read++
 		s.link(f.Link)

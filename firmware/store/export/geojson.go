@@ -141,7 +141,7 @@ func (j *job) tracks(ctx context.Context) ([]*track, error) {
 			if ctx.Err() != nil {
 				return nil, ctx.Err()
 			}
-			j.tell(s.bytes, max(1, s.total))
+			j.tell(s.done+s.Read, s.total)
 		}
 		err := s.next(&f)
 		if errors.Is(err, io.EOF) {
@@ -152,7 +152,6 @@ func (j *job) tracks(ctx context.Context) ([]*track, error) {
 		}
 		_, _, ok = s.date(&f)
 		at = f.Boot
-		ok = ok && at != unknownBoot
 		d.Frame(f, emit)
 	}
 	return best(order), nil

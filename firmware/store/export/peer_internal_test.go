@@ -216,7 +216,7 @@ func TestOthersAcceptOurGeoJSON(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	boot(t, dir, "g", 6000, steady)
-	capturing(t, filepath.Join(dir, "boot-g.pcapng"), []string{"can0", "can1"}, traffic(t, 4000), steady)
+	capturing(t, dir, "g", []string{"can0", "can1"}, traffic(t, 4000), steady)
 	run(t, Options{Data: dir, Out: filepath.Join(dir, "out"), Format: GeoJSON})
 	file := filepath.Join(dir, "out", "boot-g.geojson")
 	text, err := os.ReadFile(file)
@@ -244,7 +244,7 @@ func TestTsharkReadsOurPcapng(t *testing.T) {
 	dir := t.TempDir()
 	boot(t, dir, "s", 6000, steady)
 	frames := traffic(t, 3000)
-	capturing(t, filepath.Join(dir, "boot-s.pcapng"), []string{"can0", "can1"}, frames, nil) // stamped by the boot clock
+	capturing(t, dir, "s", []string{"can0", "can1"}, frames, nil) // stamped by the boot clock
 	from, to := day.Add(10*time.Second), day.Add(50*time.Second)
 	run(t, Options{Data: dir, Out: filepath.Join(dir, "out"), Format: Pcapng, From: from, To: to})
 	cmd := exec.CommandContext(t.Context(), tshark, "-r", filepath.Join(dir, "out", "boot-s.pcapng"), "-T", "fields",

@@ -127,7 +127,7 @@ func BenchmarkColumns(b *testing.B) {
 
 func recordIn(b *testing.B, dir string, all []store.Entry) string {
 	b.Helper()
-	s, err := store.Open(dir, store.Options{Clock: fixed{}, Queue: 1 << 24})
+	s, err := store.Open(dir, store.Options{Clock: fixed{}, Queue: 1 << 20})
 	if err != nil {
 		b.Fatal(err)
 	}

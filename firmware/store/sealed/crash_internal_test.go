@@ -30,7 +30,7 @@ func (noClock) Sample() clock.Sample { return clock.Sample{} }
 func recording(t *testing.T, dir string) string {
 	t.Helper()
 	from := t.TempDir()
-	s, err := store.Open(from, store.Options{Clock: noClock{}, Queue: 1 << 20})
+	s, err := store.Open(from, store.Options{Clock: noClock{}, Queue: 1 << 15})
 	if err != nil {
 		t.Fatal(err)
 	}

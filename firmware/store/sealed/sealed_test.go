@@ -75,7 +75,7 @@ func entries(n int) []store.Entry {
 // record writes a boot and closes it, or stops in mid-work.
 func record(t *testing.T, dir, id string, all []store.Entry, inOrder bool) string {
 	t.Helper()
-	s, err := store.Open(dir, store.Options{Clock: fixed{}, Queue: 1 << 22})
+	s, err := store.Open(dir, store.Options{Clock: fixed{}, Queue: 1 << 17})
 	if err != nil {
 		t.Fatal(err)
 	}
