@@ -48,6 +48,7 @@ type box struct {
 	modules []string // to load, by name
 	devices []string // further arguments of the emulator
 	limit   time.Duration
+	live    bool // its clock shall not run ahead of the host's while it has nothing to do
 }
 
 // heard is what a box said.
@@ -92,13 +93,20 @@ func (w *workshop) firstFiles(ctx context.Context, b box) ([]byte, error) {
 }
 
 // emulator is the command line that starts a box with two processors.
-func emulator(image, files, console, port string, devices []string) []string {
+//
+// The processors take turns and do an instruction a nanosecond by the box's own clock, however busy the host is: a busy
+// host makes a test longer and changes nothing else. While the box waits, its clock jumps to what it waits for, unless it is live.
+func emulator(image, files, console, port string, b box) []string {
+	sleep := "off"
+	if b.live {
+		sleep = "on"
+	}
 	return append([]string{
-		"-accel", "tcg,thread=single", "-icount", "shift=0,sleep=off", "-M", "virt", "-cpu", "cortex-a53", "-smp", "2", "-m", "768", "-nodefaults", "-display", "none",
+		"-accel", "tcg,thread=single", "-icount", "shift=0,sleep=" + sleep, "-M", "virt", "-cpu", "cortex-a53", "-smp", "2", "-m", "768", "-nodefaults", "-display", "none",
 		"-no-reboot", "-kernel", image, "-initrd", files, "-append", "console=ttyAMA0 loglevel=4 panic=-1 rdinit=" + results.Agent,
 		"-serial", "file:" + console,
 		"-chardev", "socket,id=results,path=" + port, "-device", "virtio-serial-pci", "-device", "virtserialport,chardev=results,name=" + results.Port,
-	}, devices...)
+	}, b.devices...)
 }
 
 // start runs a box until it ends, its time is over, or ctx ends, and calls each with every message. When ctx ends, its
@@ -121,7 +129,7 @@ func (w *workshop) start(ctx context.Context, name string, b box, each func(resu
 	if err != nil {
 		return heard{}, fmt.Errorf("port of the box: %w", err)
 	}
-	cmd := exec.CommandContext(limited, "qemu-system-aarch64", emulator(w.kernel.image, first, console, port, b.devices)...) //nolint:gosec // built here
+	cmd := exec.CommandContext(limited, "qemu-system-aarch64", emulator(w.kernel.image, first, console, port, b)...) //nolint:gosec // built here
 	var complaint bytes.Buffer
 	cmd.Stderr = &complaint
 	if err := cmd.Start(); err != nil {

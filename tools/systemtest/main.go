@@ -55,6 +55,16 @@ type wish struct {
 	binary string
 }
 
+func (w wish) wants(name string) bool { return len(w.only) == 0 || slices.Contains(w.only, name) }
+
+// cuts is how often the power is cut.
+func (w wish) cuts() int {
+	if w.slice {
+		return 4
+	}
+	return 30
+}
+
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	flags := flag.NewFlagSet("systemtest", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -100,7 +110,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 }
 
 func knownTests(names []string) error {
-	var all []string
+	all := []string{cutTest}
 	for _, s := range suites() {
 		all = append(all, s.tests...)
 		for _, c := range s.checks {
@@ -149,12 +159,18 @@ func (b *book) runAll(ctx context.Context, w wish) error {
 	// An emulated processor is one thread here, so two boxes fill a machine with two.
 	var boxes sync.WaitGroup
 	places := make(chan struct{}, max(1, runtime.NumCPU()))
-	for _, s := range suites() {
+	beside := func(f func()) {
 		places <- struct{}{}
 		boxes.Go(func() {
-			b.runSuite(ctx, shop, s, w)
+			f()
 			<-places
 		})
+	}
+	if w.wants(cutTest) {
+		beside(func() { b.runCuts(ctx, shop, w.cuts()) })
+	}
+	for _, s := range suites() {
+		beside(func() { b.runSuite(ctx, shop, s, w) })
 	}
 	boxes.Wait()
 	b.close()
@@ -169,11 +185,10 @@ func (b *book) close() {
 
 // runSuite starts one box for the suite's tests that are wanted, and then checks on the host what it brought.
 func (b *book) runSuite(ctx context.Context, shop *workshop, s suite, w wish) {
-	wanted := func(name string) bool { return len(w.only) == 0 || slices.Contains(w.only, name) }
 	var tests []string
 	for _, t := range s.tests {
-		needed := slices.ContainsFunc(s.checks, func(c check) bool { return c.needs == t && wanted(c.name) })
-		if wanted(t) || needed {
+		needed := slices.ContainsFunc(s.checks, func(c check) bool { return c.needs == t && w.wants(c.name) })
+		if w.wants(t) || needed {
 			tests = append(tests, t)
 		}
 	}
@@ -187,7 +202,7 @@ func (b *book) runSuite(ctx context.Context, shop *workshop, s suite, w wish) {
 	missing := cmp.Or(err, errors.New("the box forgot it"))
 	l.missed(tests, missing, h.console)
 	for _, c := range s.checks {
-		if wanted(c.name) && slices.Contains(l.done, c.needs) {
+		if w.wants(c.name) && slices.Contains(l.done, c.needs) {
 			begun := time.Now()
 			text, err := c.run(ctx, shop.folder, l.files)
 			o := outcome{test: c.name, ok: err == nil, text: text, took: time.Since(begun)}

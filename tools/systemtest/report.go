@@ -84,7 +84,7 @@ func (l *listener) hear(m results.Message) {
 	case results.Passed, results.Failed:
 		l.done = append(l.done, m.Test)
 		l.book.add(outcome{test: m.Test, ok: m.Kind == results.Passed, text: m.Text, took: l.now().Sub(l.since), notes: l.notes})
-	case results.Mark, results.Ended:
+	case results.Mark, results.Found, results.Ended:
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -66,7 +67,7 @@ type box struct {
 // startAirhold starts the shipped binary on a machine with these links (in the machine file's form) and waits until it says that
 // it watches.
 func startAirhold(ctx context.Context, dir, links string) (*box, error) {
-	return start(ctx, dir, links, nil)
+	return start(ctx, dir, links, nil, false)
 }
 
 // startUnprivileged starts it as a user who is nobody, as the service runs.
@@ -75,10 +76,10 @@ func startUnprivileged(ctx context.Context, dir, links string) (*box, error) {
 	if err := errors.Join(os.MkdirAll(dir, 0o755), os.Chown(dir, nobody, nobody)); err != nil { //nolint:gosec // in the box's own file system
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	return start(ctx, dir, links, &unix.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}})
+	return start(ctx, dir, links, &unix.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}, false)
 }
 
-func start(ctx context.Context, dir, links string, as *unix.SysProcAttr) (*box, error) {
+func start(ctx context.Context, dir, links string, as *unix.SysProcAttr, noSync bool) (*box, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil { //nolint:gosec // in the box's own file system
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
@@ -87,7 +88,11 @@ func start(ctx context.Context, dir, links string, as *unix.SysProcAttr) (*box, 
 		return nil, fmt.Errorf("machine file: %w", err)
 	}
 	b := &box{dir: dir, out: &output{}, ended: make(chan error, 1)}
-	b.cmd = exec.CommandContext(ctx, results.Airhold, "run", "--machine", file) //nolint:gosec // the program under test
+	program := []string{results.Airhold, "run", "--machine", file}
+	if noSync {
+		program = slices.Insert(program, 0, results.Agent, withoutSync)
+	}
+	b.cmd = exec.CommandContext(ctx, program[0], program[1:]...) //nolint:gosec // the program under test
 	b.cmd.Stdout, b.cmd.Stderr = b.out, b.out
 	b.cmd.SysProcAttr = as
 	if err := b.cmd.Start(); err != nil {
@@ -157,9 +162,12 @@ type recorded struct {
 	torn     int
 	bad      int64
 	dropped  uint64 // by the kernel, as the recording says
+
+	only func(n uint64) bool // nil: every number counts
 }
 
-// recordings lists the recordings of raw frames in a folder, oldest first.
+// recordings lists the recordings of raw frames in a folder, oldest first. One that is being sealed is there twice for a
+// moment: the sealed one counts, which is whole when it has its name.
 func recordings(dir string) ([]string, error) {
 	plain, err := filepath.Glob(filepath.Join(dir, "boot-*.pcapng"))
 	if err != nil {
@@ -169,22 +177,31 @@ func recordings(dir string) ([]string, error) {
 	if err != nil {
 		return nil, fmt.Errorf("recordings: %w", err)
 	}
+	plain = slices.DeleteFunc(plain, func(f string) bool { return slices.Contains(sealed, f+".zst") })
 	return slices.Sorted(slices.Values(append(plain, sealed...))), nil
 }
 
 // readRecordings reads every recording of a folder.
-func readRecordings(dir string) (recorded, error) {
-	files, err := recordings(dir)
-	if err != nil {
-		return recorded{}, err
-	}
-	r := recorded{files: files}
-	for _, f := range files {
-		if err := r.add(f); err != nil {
+func readRecordings(dir string) (recorded, error) { return readSome(dir, nil) }
+
+// readSome reads every recording of a folder; of the numbered frames those count that only wants, or all. A running
+// airhold may seal a file and take the plain one away between two looks: then everything is read again.
+func readSome(dir string, only func(n uint64) bool) (recorded, error) {
+	for try := 0; ; try++ {
+		files, err := recordings(dir)
+		if err != nil {
+			return recorded{}, err
+		}
+		r := recorded{files: files, only: only}
+		for _, f := range files {
+			if err = r.add(f); err != nil {
+				break
+			}
+		}
+		if !errors.Is(err, fs.ErrNotExist) || try == 10 {
 			return r, err
 		}
 	}
-	return r, nil
 }
 
 func (r *recorded) add(file string) error {
@@ -227,6 +244,8 @@ func (r *recorded) frame(f *bus.Frame) {
 	}
 	n := binary.BigEndian.Uint64(f.Data[:])
 	switch {
+	case r.only != nil && !r.only(n):
+		return
 	case r.frames == 0:
 		r.first = n
 	case n <= r.last:

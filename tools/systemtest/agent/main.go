@@ -34,6 +34,10 @@ const testsLimit = 10 * time.Minute
 
 func main() {
 	ctx := context.Background()
+	if len(os.Args) > 1 && os.Args[1] == withoutSync {
+		fmt.Fprintf(os.Stderr, "agent: %v\n", execWithoutSync(os.Args[2:]))
+		os.Exit(1)
+	}
 	if os.Getpid() != 1 {
 		if err := runTests(ctx, os.NewFile(3, "results")); err != nil {
 			fmt.Fprintf(os.Stderr, "agent: %v\n", err)
@@ -57,7 +61,7 @@ func startBox(ctx context.Context) error {
 		{"devtmpfs", "/dev", ""},
 		{"tmpfs", "/tmp", ""},
 		{"tmpfs", "/run", ""},
-		{"tmpfs", "/var", "size=256m"},
+		{"tmpfs", "/var", "size=600m"},
 	} {
 		if err := errors.Join(os.MkdirAll(m.at, 0o755), unix.Mount(m.kind, m.at, m.kind, 0, m.options)); err != nil { //nolint:gosec // the box's own root
 			return fmt.Errorf("mount %s: %w", m.at, err)

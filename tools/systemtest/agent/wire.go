@@ -32,6 +32,7 @@ func tests() []test {
 		{"adapter-sees-silence", adapterSeesSilence},
 		{"adapter-talks", adapterTalks},
 		{"adapter-states", adapterStates},
+		{recordUntilCut, untilCut},
 	}
 }
 

@@ -21,5 +21,10 @@ type Plan struct {
 	Tests   []string      `json:"tests"`
 	Load    time.Duration `json:"load"` // how long a full bus lasts
 	Disk    bool          `json:"disk"` // there is an ext4 disk to mount at /data
-	Unsafe  bool          `json:"unsafe,omitempty"`
+
+	// Of a box whose power will be cut, or was: how many were before it on the same disk; whether it is the last, which is
+	// left in peace; and whether airhold's syncs shall do nothing.
+	Cycle  uint64 `json:"cycle,omitempty"`
+	Last   bool   `json:"last,omitempty"`
+	NoSync bool   `json:"no_sync,omitempty"`
 }

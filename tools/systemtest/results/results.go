@@ -24,7 +24,8 @@ const (
 	Passed  Kind = "passed"  // a test ended well; Text says what was counted
 	Failed  Kind = "failed"  // a test ended badly; Text says what was wrong
 	Note    Kind = "note"    // something for the person who reads a failure
-	Mark    Kind = "mark"    // Count has reached a value that survives the box
+	Mark    Kind = "mark"    // Count frames were sent by the time At
+	Found   Kind = "found"   // Count frames of the recording before survived; Text says more
 	File    Kind = "file"    // a piece of the file Name, in order
 	Ended   Kind = "ended"   // the last message; without it the box died
 )
@@ -36,6 +37,7 @@ type Message struct {
 	Text  string `json:"text,omitempty"`
 	Name  string `json:"name,omitempty"`
 	Count uint64 `json:"count,omitempty"`
+	At    int64  `json:"at,omitempty"` // nanoseconds of the box's monotonic clock
 	Data  []byte `json:"data,omitempty"`
 }
 
@@ -82,7 +84,7 @@ func Read(r io.Reader, each func(Message), other func(line string)) error {
 
 func (m Message) known() bool {
 	switch m.Kind {
-	case Started, Passed, Failed, Note, Mark, File, Ended:
+	case Started, Passed, Failed, Note, Mark, Found, File, Ended:
 		return true
 	}
 	return false
