@@ -33,7 +33,7 @@ let trouble = ''
 const unkept = new Map<string, string>()
 let units = readChoice(kept('airhold-units'))
 let view: View = derive(inbox, moment(), units)
-let ringing = 'none'
+let highs: string[] = [] // the Highs that rang when the page was drawn last
 let attended = '' // the run whose result is shown on the test's screen; empty: the choice of a new one
 let left = '' // the morning that was left for home
 const pressed = new Map<string, number>() // items of the care list on their way to the box, and since when
@@ -182,10 +182,11 @@ function draw(): void {
   view = derive(inbox, at, units)
   const test = testView(inbox, at)
   if (test?.running) attended = test.run
-  if (view.ring === 'high' && ringing !== 'high') screen = 'home' // there is one place to look
+  const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
+  if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
   if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings')) screen = 'home' // they are for standing
-  ringing = view.ring
-  sound.ring(view.ring, at.steady)
+  highs = now
+  sound.ring(view.rings, at.steady)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
   const room = fit()
@@ -198,6 +199,7 @@ function draw(): void {
       class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} is-${view.kind}`}
       style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px` }}
       data-screen={view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
+      data-played={`${sound.played.high} ${sound.played.medium} ${sound.played.low}`} data-tones={sound.played.tones}
     >
       {view.kind === 'asking' && <AskingScreen view={view} />}
       {view.kind === 'cover' && <CoverScreen view={view} acts={all} room={room} />}

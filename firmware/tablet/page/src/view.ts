@@ -4,6 +4,7 @@
 
 import { since, type Inbox, type Moment } from './inbox'
 import { wanted, type BarState } from './bar'
+import type { Ringing } from './bell'
 import { dueOf, waterOf, type CareItem } from './care'
 import { factsOf, leftOf, noteOf, type Fact } from './foot'
 import { lastWords, steps, testView, type TestView } from './leakdown'
@@ -73,7 +74,7 @@ interface Frame {
   hour: number // by the box's clock, for day and night; NaN while it is not known
   sim: string
   t: string // the box's present time for a command, ISO; empty while it is not known
-  ring: Priority // what unacknowledged sounds
+  rings: Ringing[] // what is to be heard
 }
 
 export interface Asking extends Frame { kind: 'asking'; seconds: number }
@@ -101,9 +102,9 @@ export function derive(b: Inbox, at: Moment, units: Choice = asBox): View {
   const now = b.now && { ...b.now, what: inUnits(b.now.what, units) }
   if (now === undefined) {
     const waited = since(b.started, at)
-    const frame: Frame = { clock: '', hour: NaN, sim: 'compressed air', t: '', ring: 'none' }
+    const frame: Frame = { clock: '', hour: NaN, sim: 'compressed air', t: '', rings: [] }
     if (waited < askFor && b.online?.what.online !== false) return { kind: 'asking', seconds: Math.floor(waited / 1000), ...frame }
-    return { kind: 'cover', ...coverWords(b), seconds: Math.floor(waited / 1000), unit: 's and no reading yet', past: '', state: 'none', ...frame, ring: 'medium' }
+    return { kind: 'cover', ...coverWords(b), seconds: Math.floor(waited / 1000), unit: 's and no reading yet', past: '', state: 'none', ...frame, rings: [linkLost] }
   }
   const old = since(now.at, at)
   const frame = frameOf(now.what, old)
@@ -111,20 +112,19 @@ export function derive(b: Inbox, at: Moment, units: Choice = asBox): View {
   if (old > coverAfter || gone) {
     return {
       kind: 'cover', ...coverWords(b), seconds: Math.floor(old / 1000), unit: 's since the last reading', past: past(now.what, testView(b, at)?.running === true),
-      state: now.what.state, ...frame, ring: 'medium',
+      state: now.what.state, ...frame, rings: [linkLost, ...ringsOf(b, 'none')],
     }
   }
   const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
   const test = testView(b, at)
   const head = headOf(now.what, listed, test)
   const bar = barOf(now.what, listed)
-  const ringing = listed.filter((a) => unacked(a) && standing(a) && !a.silent)
   return {
     kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar,
     facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, bar, head.cause), alarms: listed.map(listAlarm),
     channels: channelsOf(now.what, old, b), moving: now.what.moving, test: test && { run: test.run, running: test.running, words: testWords(test) },
     morning: morningOf(now.what, head), care: dueOf(now.what), water: waterOf(now.what.water), ...frame,
-    ring: ringing.reduce<Priority>((top, a) => (weight(a.priority) > weight(top) ? a.priority : top), 'none'),
+    rings: ringsOf(b, b.sum?.flood ? 'high' : 'low'),
   }
 }
 
@@ -137,7 +137,7 @@ function frameOf(n: Now, old: number): Frame {
     hour: known ? new Date(t).getHours() : NaN,
     sim: `compressed air${n.simulated ? ', simulated' : ''}${rate !== 1 ? `, ${Number(rate.toPrecision(3))} times as fast` : ''}`,
     t: Number.isFinite(t) ? new Date(t).toISOString() : '',
-    ring: 'none',
+    rings: [],
   }
 }
 
@@ -176,6 +176,15 @@ const hidden = new Set(['normal', 'shelved', 'suppressed', 'out_of_service'])
 
 /** What is due of the care list is no alarm: it has its own list, and the line of the evening. */
 const careDue = 'care-due'
+
+/** linkLost is the one alarm that the page makes itself. */
+const linkLost: Ringing = { id: 'link-lost', priority: 'medium' }
+
+/** ringsOf lists what waits to be seen; what is below least keeps still. Behind a cover nothing is known to ring. */
+function ringsOf(b: Inbox, least: Priority): Ringing[] {
+  return [...b.alarms.values()].map((a) => a.alarm).filter((a) => shown(a) && unacked(a) && standing(a) && !a.silent)
+    .map((a) => ({ id: `${a.key}/${a.where ?? ''}`, priority: least !== 'none' && weight(a.priority) >= weight(least) ? a.priority : 'none' }))
+}
 
 function shown(a: Alarm): boolean {
   return !hidden.has(a.state) && a.key !== careDue

@@ -72,6 +72,12 @@ describe('never old for live', () => {
     expect(home(box('healthy', { ranks })).note).toBe('need not heard: mid, right')
     expect(home(box('healthy', { ranks: ranks.slice(0, 2) })).note).toBe('')
   })
+  test('among many alarms only a High is heard', () => {
+    const flood = { ...stamp('21:35:00', 3), unacked: 11, active: 11, shelved: 0, out_of_service: 0, highest: 'medium', flood: true }
+    expect(home(box('low')).rings[0]?.priority).toBe('medium')
+    expect(home(receive(box('low'), message('alarms', flood, 1100))).rings[0]?.priority).toBe('none')
+    expect(home(receive(box('short'), message('alarms', flood, 1100))).rings[0]?.priority).toBe('high')
+  })
   test('without the tank no time is told', () => {
     expect(home(box('tankless', { left: { minutes: 5, about: false } })).line.left).toBeUndefined()
   })
@@ -102,7 +108,7 @@ describe('the head', () => {
   test('what is due of the care list is no alarm: it takes neither the head nor a line of the alarms', () => {
     const due = { ...stamp('08:20:00', 1), key: 'care-due', where: 'tank drain', title: 'Care due', priority: 'low', state: 'active_unacked', silent: true, firstout: false }
     const v = home(receive(box('healthy'), message('alarm/care-due/tank-drain', due, 1001)))
-    expect([v.head.ink, v.head.seen, v.alarms, v.ring]).toEqual(['none', [], [], 'none'])
+    expect([v.head.ink, v.head.seen, v.alarms, v.rings]).toEqual(['none', [], [], []])
     expect(v.head.rows[1]?.when).toBe('Tonight')
   })
   test('a High that is not the state is named itself, and the state stays in words', () => {
@@ -118,16 +124,18 @@ describe('the head', () => {
   test('one that has returned still waits to be seen, as a quiet line that neither rings nor asks for anything', () => {
     for (const scene of ['fault', 'high']) {
       const v = home(box(scene, {}, { state: 'returned_unacked' }))
-      expect(v.ring).toBe('none')
+      expect(v.rings).toEqual([])
       expect(v.head).toMatchObject({ ink: 'low', word: 'Air holds', blink: false, later: [], rows: [{ when: 'Now', text: 'nothing to do' }, { when: 'Tonight' }] })
       expect(v.head.seen).toHaveLength(1)
       expect(v.head.title).toMatch(/: returned \d\d:\d\d$/)
     }
   })
   test('what rings is the loudest unacknowledged one that is not silent', () => {
-    expect(home(box('short')).ring).toBe('high')
-    expect(home(box('short', {}, { state: 'active_acked' })).ring).toBe('none')
-    expect(derive(box('healthy'), at(9000)).ring).toBe('medium')
+    expect(home(box('short')).rings).toEqual([{ id: 'tank-short/', priority: 'high' }])
+    expect(home(box('short', {}, { state: 'active_acked' })).rings).toEqual([])
+    expect(derive(box('healthy'), at(9000)).rings).toEqual([{ id: 'link-lost', priority: 'medium' }])
+    // Behind the cover a High may be over: it keeps still, and is not forgotten.
+    expect(derive(box('short'), at(9000)).rings).toEqual([{ id: 'link-lost', priority: 'medium' }, { id: 'tank-short/', priority: 'none' }])
   })
 })
 
