@@ -252,6 +252,9 @@ func TestPGNFilter(t *testing.T) {
 		{60416, 0x1CECFF00, true},
 		{60416, 0x18EC2110, true},
 		{60416, 0x1CEBFF00, false},
+		{61184, 0x18EF2510, true}, // 239 in the format byte: the last that is followed by a destination
+		{61440, 0x18F00010, true},
+		{61440, 0x18F00110, false},
 		{129029, 0x0DF80500, true},
 		{129029, 0x0CF80500, false},
 	} {

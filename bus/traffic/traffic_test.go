@@ -405,6 +405,40 @@ func TestAnyTrafficIsBounded(t *testing.T) {
 	}
 }
 
+// Who gives way when there is no more room: what came once, the oldest first; then only what has been silent for minutes.
+func TestWhatGivesWay(t *testing.T) {
+	tr, d := traffic.New(traffic.Options{}), signals.NewDecoder()
+	id := func(n int) string { return fmt.Sprintf("18FF%02X%02X#00", n>>8, n&0xFF) } // 256 groups of 256 senders
+	has := func(n int) bool {
+		p := tr.Picture()
+		return slices.ContainsFunc(p.Groups, func(g traffic.Group) bool { return g.PGN == uint32(0xFF00+n>>8) && int(g.Source) == n&0xFF })
+	}
+	at := func(s int) time.Duration { return time.Duration(s) * time.Second }
+	for n := range 1024 {
+		message(t, tr, d, id(n), at(n))
+		if n%2 == 0 {
+			message(t, tr, d, id(n), at(n)+time.Millisecond)
+		}
+	}
+	message(t, tr, d, id(2000), at(1024))
+	message(t, tr, d, id(2001), at(1025))
+	if has(1) || has(3) || !has(5) || !has(0) || !has(2000) || !has(2001) {
+		t.Errorf("after two more: 1 %v, 3 %v, 5 %v, 0 %v; want the two oldest that came once gone", has(1), has(3), has(5), has(0))
+	}
+	for n := range 1024 {
+		message(t, tr, d, id(n), at(1100)) // those that gave way come back in the places of others
+		message(t, tr, d, id(n), at(1101))
+	}
+	message(t, tr, d, id(3000), at(1102))
+	if has(3000) {
+		t.Error("a new group took the place of one that came twice and lately")
+	}
+	message(t, tr, d, id(3000), at(1102+121))
+	if !has(3000) {
+		t.Error("a new group found no room although all others are silent for two minutes")
+	}
+}
+
 // Whatever is fed, in whatever order groups first came, the lists have one order; and what goes to a script comes back.
 func TestOrderAndJSON(t *testing.T) {
 	texts := []string{"18FEF121#00FF509FFFFF1FFF", "0CF00400#F39191AA1800F3FF", "123#01", "18FEF111#00FF509FFFFF1FFF", "005#"}
