@@ -149,13 +149,13 @@ func (r *Reader) unpack(raw *tracked) (io.Reader, error) {
 	case len(magic) >= 2 && magic[0] == 0x1f && magic[1] == 0x8b:
 		return &unpacked{owner: r, raw: raw, name: "gzip", open: func() (io.Reader, error) { return gzip.NewReader(head) }}, nil
 	case len(magic) == 4 && [4]byte(magic) == [4]byte{0x28, 0xb5, 0x2f, 0xfd}:
-		z, err := zstd.NewReader(head, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
+		z, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
 			zstd.WithDecoderMaxWindow(64<<20))
 		if err != nil {
 			return nil, fmt.Errorf("open zstd stream: %w", err)
 		}
 		r.zip = z.Close
-		return &unpacked{owner: r, raw: raw, name: "zstd", open: func() (io.Reader, error) { return z, nil }}, nil
+		return &unpacked{owner: r, raw: raw, name: "zstd", open: func() (io.Reader, error) { return &unsealer{owner: r, in: newWindow(head), dec: z}, nil }}, nil
 	}
 	return head, nil
 }

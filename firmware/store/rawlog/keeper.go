@@ -23,6 +23,8 @@ type keeper struct {
 	dir  string
 	o    *Options
 	wake chan struct{}
+	// compare is verify; a test puts in its place one that spoils the sealed file first.
+	compare func(ctx context.Context, sealed, plain *os.File) error
 
 	mu      sync.Mutex     // guards what follows
 	own     map[int64]bool // complete files of this boot
@@ -165,7 +167,7 @@ func (k *keeper) pack(ctx context.Context, f *File, work string) error {
 	if err == nil {
 		forget(out)
 		forget(plain)
-		err = verify(ctx, out, plain)
+		err = k.compare(ctx, out, plain)
 	}
 	if err = errors.Join(err, out.Close()); err != nil {
 		return err

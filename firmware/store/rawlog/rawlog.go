@@ -146,7 +146,7 @@ func Open(dir string, o Options) (*Log, error) {
 	}
 	links := len(o.Links)
 	l.writer = writer{o: &l.o, ring: l.ring, seq: seq, counts: make([]linkCounts, links), lost: make([]losses, links), told: make([]losses, links)}
-	l.keeper = keeper{dir: dir, o: &l.o, wake: make(chan struct{}, 1)}
+	l.keeper = keeper{dir: dir, o: &l.o, wake: make(chan struct{}, 1), compare: verify}
 	for _, n := range notes {
 		l.writer.note(n)
 		o.Log.Warn("torn recording repaired", slog.String("note", n))

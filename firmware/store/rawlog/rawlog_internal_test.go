@@ -283,6 +283,9 @@ func TestFullDisk(t *testing.T) {
 	if len(before) < 1000 {
 		t.Errorf("%d frames in the file; want the 1000 from before", len(before))
 	}
+	if st, err := os.Stat(filepath.Join(dir, "boot-a-0001.pcapng")); err != nil || st.Size() != s.Bytes || st.Size() == 0 {
+		t.Errorf("the file ends in a piece of a write: %v, %v; want %d bytes", st, err, s.Bytes)
+	}
 	disk.full = nil
 	heard := d.n
 	d.run(20)
@@ -682,6 +685,43 @@ func TestSealing(t *testing.T) {
 		if got := readRaw(t, f.Path); int64(len(got)) != f.Frames || got[0].Boot != f.First || got[len(got)-1].Boot != f.Last {
 			t.Errorf("file %d holds %d frames; its index says %d", i, len(got), f.Frames)
 		}
+	}
+}
+
+// A seal that does not unpack to the same is thrown away, and the plain file stays.
+func TestBadSealIsThrownAway(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	d := drove(t, dir, nil)
+	d.run(30)
+	d.all(dir)
+	d.l.keeper.compare = func(ctx context.Context, sealed, plain *os.File) error {
+		if _, err := sealed.WriteAt([]byte{1, 2, 3}, 3000); err != nil {
+			return err
+		}
+		return verify(ctx, sealed, plain)
+	}
+	err := d.l.Seal(t.Context())
+	if err == nil || !exists(dir, "boot-a-0001.pcapng") || exists(dir, "boot-a-0001.pcapng.zst") || exists(dir, "boot-a-0001.pcapng.zst.tmp") {
+		t.Errorf("Seal = %v; want an error, the plain file and nothing else", err)
+	}
+}
+
+// Sealing waits for room: the sealed file stands beside the plain one for a while.
+func TestSealingWaitsForRoom(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	disk := &lean{folder(dir), 2 << 20, 100 << 20}
+	d := drove(t, dir, func(o *Options) { o.disk, o.Reserve, o.FullAt = disk, 1<<20, 1 })
+	d.run(30)
+	d.all(dir)
+	disk.free = 1<<20 + 1000
+	if err := d.l.Seal(t.Context()); err != nil || !exists(dir, "boot-a-0001.pcapng") {
+		t.Errorf("Seal without room: %v; want the plain file left", err)
+	}
+	disk.free = 2 << 20
+	if err := d.l.Seal(t.Context()); err != nil || exists(dir, "boot-a-0001.pcapng") {
+		t.Errorf("Seal with room: %v; want it sealed", err)
 	}
 }
 
