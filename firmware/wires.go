@@ -140,7 +140,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 	for i, l := range o.machine.Links {
 		l.Hear = intake.Hearing(l.Hear, wanted[l.Name])
 		made, err := intake.NewListener(intake.ListenerOptions{
-			Name: l.Name, Bitrate: bitrate(l), Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
+			Name: l.Name, Index: uint16(i), Bitrate: bitrate(l), Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
 			Open: func(ctx context.Context) (intake.FrameSource, error) { return o.wires.Link(ctx, i, l) },
 		})
 		if err != nil {
@@ -162,6 +162,9 @@ func bitrate(l config.Link) int64 {
 	}
 	return int64(l.Bitrate)
 }
+
+// Dropped tells the recorder how many frames of a link the kernel has lost.
+func (f frames) Dropped(link uint16, total uint64) { f.to.Dropped(link, total) }
 
 // busNames lists the buses of the boards, each once, in the order of the file.
 func busNames(m *config.Machine) []string {

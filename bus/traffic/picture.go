@@ -380,8 +380,12 @@ func (t *Tracker) remarks(p *Picture) []string {
 	case p.Alone != nil:
 		out = append(out, p.Alone.Words)
 	case p.Controller.State == Off:
-		say("The controller has left the bus (bus off) and hears nothing until it is started anew: " +
-			"check the wires and the bitrate, then set the link up again.")
+		how := "set the link up again: sudo airhold link"
+		if t.o.Link != "" {
+			how = "sudo systemctl restart airhold-can@" + t.o.Link + ", or sudo airhold link " + t.o.Link
+		}
+		say("The controller has left the bus (bus off) and hears nothing until it is started anew: "+
+			"check the wires and the bitrate, then %s.", how)
 	case p.OnlyErrors:
 		say("Only errors are heard, and not one frame. The bitrate is probably wrong (most machines use 250 or 500 kbit/s); " +
 			"else the two wires are swapped, or one is off.")

@@ -26,7 +26,8 @@ type Out interface {
 }
 
 // Tap takes every frame as it came, before anything is made of it: the recorder. It is called from the goroutine of
-// the link and must not block for long.
+// the link and must not block for long. It may also have Dropped(link uint16, total uint64), which is told how many frames
+// of a link the kernel has lost so far.
 type Tap interface {
 	Frame(f bus.Frame)
 }

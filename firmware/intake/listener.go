@@ -32,6 +32,7 @@ type FrameSource interface {
 // ListenerOptions describe one link.
 type ListenerOptions struct {
 	Name    string // "can0": the link's channels are named after it
+	Index   uint16 // of the link, as its frames have it
 	Bitrate int64  // bit/s; 0: not known
 	Clock   clock.Clock
 	Table   *readings.Table
@@ -60,6 +61,7 @@ type Listener struct {
 	errors     atomic.Int64  // error frames since start
 	drops      atomic.Uint64 // since start, over all openings
 	malformed  uint64        // likewise; the reader's
+	told       uint64        // drops the tap knows of; the reader's
 	up         atomic.Bool
 
 	mu      sync.Mutex
@@ -205,7 +207,16 @@ func (l *Listener) read(ctx context.Context, source FrameSource) (heard bool, er
 func (l *Listener) take(frames []bus.Frame) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.traffic.Lost(l.drops.Load(), l.malformed)
+	drops := l.drops.Load()
+	l.traffic.Lost(drops, l.malformed)
+	if drops != l.told {
+		l.told = drops
+		if t, ok := l.o.Tap.(interface {
+			Dropped(link uint16, total uint64)
+		}); ok {
+			t.Dropped(l.o.Index, drops)
+		}
+	}
 	for i := range frames {
 		f := &frames[i]
 		keep := l.traffic.Keep(f)

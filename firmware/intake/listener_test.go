@@ -168,9 +168,19 @@ func (l *fakeLink) Next(ctx context.Context, buf []bus.Frame) (int, error) {
 func (l *fakeLink) Drops() uint64 { return l.drops.Load() }
 func (l *fakeLink) Close() error  { l.closed.Store(true); return nil }
 
-type tap struct{ frames []bus.Frame }
+type tap struct {
+	frames  []bus.Frame
+	dropped map[uint16]uint64
+}
 
 func (t *tap) Frame(f bus.Frame) { t.frames = append(t.frames, f) }
+
+func (t *tap) Dropped(link uint16, total uint64) {
+	if t.dropped == nil {
+		t.dropped = make(map[uint16]uint64)
+	}
+	t.dropped[link] = total
+}
 
 func TestListenerTellsTheLinksHealth(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -178,7 +188,7 @@ func TestListenerTellsTheLinksHealth(t *testing.T) {
 		links, opened := []*fakeLink{newLink(), newLink()}, 0
 		failures := 0
 		l := must[*intake.Listener](t)(intake.NewListener(intake.ListenerOptions{
-			Name: "can0", Clock: c, Table: tab, Out: out, Tap: record, Signals: wantedSignals(t),
+			Name: "can0", Index: 2, Clock: c, Table: tab, Out: out, Tap: record, Signals: wantedSignals(t),
 			Open: func(context.Context) (intake.FrameSource, error) {
 				// Absent for the first four attempts, and for four after the first loss.
 				if failures++; failures%5 != 0 {
@@ -243,8 +253,8 @@ func TestListenerTellsTheLinksHealth(t *testing.T) {
 		links[1].frames <- frame(t, c.Boot(), "0CFE4846#A00FFFFFFFFFFFFF")
 		links[1].frames <- frame(t, c.Boot(), "0CFE4846#A00FFFFFFFFFFFFF")
 		wait(1100 * time.Millisecond)
-		if got := newest(readings.LinkDrops); got.Value != 8 {
-			t.Errorf("drops over both openings = %v; want 8", got.Value)
+		if got := newest(readings.LinkDrops); got.Value != 8 || record.dropped[2] != 8 {
+			t.Errorf("drops over both openings = %v, told to the recorder %v; want 8 of link 2", got.Value, record.dropped)
 		}
 		cancel()
 		if err := <-done; err != nil {
