@@ -53,9 +53,15 @@ func roomList() []room {
 		{"firmware/findings", []string{"firmware/readings", "sensors/units"}},
 		{"firmware/alarms", []string{"firmware/findings"}},
 		{"firmware/store", []string{
-			"firmware/readings", "firmware/findings", "firmware/alarms", "firmware/clock", "bus/capture",
+			"firmware/readings", "firmware/findings", "firmware/alarms", "firmware/clock", "bus/capture", "firmware/store/rawlog",
 			"bus",           // beyond the picture: capture writes bus.Frame; the package is plain data
 			"sensors/units", // beyond the picture: a reading's quantity is one of its types
+		}},
+		{"firmware/store/rawlog", []string{"bus", "bus/capture", "firmware/clock"}},
+		{"firmware/store/sealed", []string{"firmware/store", "firmware/alarms", "firmware/clock", "firmware/readings", "sensors/units"}},
+		{"firmware/store/export", []string{
+			"firmware/store", "firmware/store/rawlog", "firmware/store/sealed", "firmware/clock", "firmware/readings",
+			"bus", "bus/capture", "bus/signals", "sensors/units",
 		}},
 		{"firmware/publish", []string{"firmware/readings", "firmware/findings", "firmware/alarms", "firmware/clock", "sensors/units"}},
 		{"firmware/tablet", []string{
