@@ -26,6 +26,7 @@ import (
 	"airhold/firmware/publish"
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
+	"airhold/firmware/store/sealed"
 	"airhold/firmware/tablet"
 	"airhold/systemd/notify"
 )
@@ -225,6 +226,7 @@ func (b *Box) Run(ctx context.Context) error {
 	must(&outlets, outer, "page", b.server.Run)
 	if b.keep {
 		must(&outlets, outer, "log", b.o.Store.Run)
+		outlets.Go(func() { sealed.Folder(ctx, b.o.Machine.Logging.Dir, b.o.Boot, b.o.Log) })
 	}
 	b.said(b.outlet.About(b.about()))
 	taking, stopTaking := context.WithCancel(context.WithoutCancel(ctx))

@@ -26,6 +26,7 @@ import (
 	"airhold/firmware/compressor"
 	"airhold/firmware/findings"
 	"airhold/firmware/readings"
+	"airhold/firmware/rig"
 	"airhold/firmware/store"
 	"airhold/firmware/store/sealed"
 )
@@ -296,5 +297,32 @@ func change(t *testing.T, path, q string) {
 	defer db.Close()
 	if _, err := db.ExecContext(t.Context(), q); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// TestClosedBootsAreSealed has a box begin a second boot in the folder of the first: the first becomes Parquet while the
+// second is recorded, and the second stays as it is.
+func TestClosedBootsAreSealed(t *testing.T) {
+	t.Parallel()
+	short := []cue{{at: 20 * time.Second, do: func(*stand) {}}}
+	one := play(t, standOptions{story: rig.ShopStory, script: short})
+	there := func(name string) bool {
+		_, err := os.Stat(filepath.Join(one.dir, name))
+		return err == nil
+	}
+	two := newStand(t, standOptions{story: rig.ShopStory, dir: one.dir, boot: "second", rate: 1})
+	two.start()
+	for range 600 {
+		if !there("boot-test.db") {
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	two.stop()
+	if there("boot-test.db") || !there("boot-test.readings.parquet") || !there("boot-test.events.parquet") {
+		t.Error("the first boot is not sealed after half a minute of the second")
+	}
+	if !there("boot-second.db") || there("boot-second.readings.parquet") {
+		t.Error("the boot that is recorded was touched")
 	}
 }
