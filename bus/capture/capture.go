@@ -140,14 +140,14 @@ func NewReader(src io.Reader) (*Reader, error) {
 
 // unpack undoes gzip or Zstandard. A compressed stream that ends early is a torn capture, not an error.
 func (r *Reader) unpack(raw *tracked) (io.Reader, error) {
-	head := bufio.NewReaderSize(raw, 1<<16)
+	head := bufio.NewReaderSize(raw, 16) // so small that longer reads go past it
 	magic, err := head.Peek(4)
 	if err != nil && raw.err != nil {
 		return nil, fmt.Errorf("read capture: %w", raw.err)
 	}
 	switch {
 	case len(magic) >= 2 && magic[0] == 0x1f && magic[1] == 0x8b:
-		return &unpacked{owner: r, raw: raw, name: "gzip", open: func() (io.Reader, error) { return gzip.NewReader(head) }}, nil
+		return &unpacked{owner: r, raw: raw, name: "gzip", open: func() (io.Reader, error) { return gzip.NewReader(bufio.NewReaderSize(head, windowSize)) }}, nil
 	case len(magic) == 4 && [4]byte(magic) == [4]byte{0x28, 0xb5, 0x2f, 0xfd}:
 		z, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
 			zstd.WithDecoderMaxWindow(64<<20))
