@@ -140,7 +140,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 	for i, l := range o.machine.Links {
 		l.Hear = intake.Hearing(l.Hear, wanted[l.Name])
 		made, err := intake.NewListener(intake.ListenerOptions{
-			Name: l.Name, Index: uint16(i), Bitrate: bitrate(l), Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
+			Name: l.Name, Index: uint16(i), Bitrate: bitrate(l), Limited: len(l.Hear) > 0, Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
 			Open: func(ctx context.Context) (intake.FrameSource, error) { return o.wires.Link(ctx, i, l) },
 		})
 		if err != nil {

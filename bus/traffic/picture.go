@@ -61,6 +61,7 @@ type Picture struct {
 	Remote     int64     `json:"remote"`
 	Dropped    uint64    `json:"dropped"`   // by the kernel, because nobody read them in time
 	Malformed  uint64    `json:"malformed"` // received, and no classic CAN frame
+	Silent     *Quantity `json:"silent"`    // since the last frame or report, where that is long ago; nil: it talks
 	Bitrate    Quantity  `json:"bitrate"`   // what Load is a share of
 	Reckoned   bool      `json:"reckoned"`  // Bitrate is not known but the slowest usual one that fits
 	Load       *Quantity `json:"load"`      // mean share of the time the bus was alive; nil without times
@@ -195,6 +196,9 @@ func (t *Tracker) Picture() Picture {
 		Dropped: t.dropped, Malformed: t.malformed, Controller: t.health(), OnlyErrors: t.controller.OnlyErrors(),
 		Passed: t.passed, Unlisted: t.faulted, Moves: t.changed, Talkers: t.heardTalkers(), Changes: t.moves(),
 		Groups: t.listGroups(), Faults: t.troubles(),
+	}
+	if d := t.now - t.last.at; t.heard && d >= silence {
+		p.Silent = &Quantity{rounded(d.Seconds(), 10), "s"}
 	}
 	t.fill(&p)
 	r, alone := t.lone.Now()
@@ -393,6 +397,12 @@ func (t *Tracker) remarks(p *Picture) []string {
 		say("Nothing is heard. Is the machine's key on, and the plug in?")
 	case p.Controller.State == Passive, p.Controller.State == Warning:
 		say("The controller meets many errors: check the bus's two terminators, the plugs and the pair for chafing.")
+	}
+	if p.Silent != nil && p.Controller.State != Off {
+		say("Nothing has been heard for %.0f s: the key is off, or the plug is out.", p.Silent.Value)
+	}
+	if t.o.Limited {
+		say("Only some groups are heard here (hear, in the machine file): the load and the lists are of those alone.")
 	}
 	if n := p.Controller.Counts.Overflows; n > 0 {
 		say("The controller itself ran over %d times: frames were lost before the box had them.", n)

@@ -42,6 +42,7 @@ const silence = 10 * time.Second
 type Options struct {
 	Link    string // its name, for the picture
 	Bitrate int64  // bit/s; 0: not known, and then the slowest usual one that could carry the traffic is reckoned with
+	Limited bool   // the kernel passes only some groups: what is told is of those alone
 	Meter   *Meter // nil: one of its own
 }
 
@@ -55,6 +56,7 @@ type Tracker struct {
 	frames, remote        int64
 	bits                  int64
 	first, last           stamp
+	now                   time.Duration // of the newest frame or Tick
 	heard                 bool
 	covered               time.Duration
 	second                int64 // whose bits are being summed
@@ -144,7 +146,10 @@ func (t *Tracker) Open(at time.Duration, s State) { t.controller.Open(at, s) }
 func (t *Tracker) Lost(dropped, malformed uint64) { t.dropped, t.malformed = dropped, malformed }
 
 // Tick takes note of the time while nothing comes.
-func (t *Tracker) Tick(at time.Duration) { t.lone.Tick(at) }
+func (t *Tracker) Tick(at time.Duration) {
+	t.now = at
+	t.lone.Tick(at)
+}
 
 // Controller returns what the error reports of the link's controller said.
 func (t *Tracker) Controller() *Controller { return &t.controller }
@@ -161,7 +166,7 @@ func (t *Tracker) Keep(f *bus.Frame) bool {
 	} else if gap := f.Boot - t.last.at; gap > 0 && gap <= silence {
 		t.covered += gap
 	}
-	t.last = now
+	t.last, t.now = now, f.Boot
 	keep := t.lone.Keep(f)
 	if f.Class == bus.Error {
 		t.controller.Error(f)

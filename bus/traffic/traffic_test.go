@@ -327,8 +327,8 @@ func TestBusOfOneDeviceIsSaid(t *testing.T) {
 	if p.Load.Value < 85 || p.Load.Value > 100 {
 		t.Errorf("load %v %%; want a full bus", p.Load.Value)
 	}
-	tr.Tick(f.Boot + 5*time.Second)
-	if p := tr.Picture(); p.Alone != nil || len(p.Remarks) != 1 || !strings.Contains(p.Remarks[0], strconv.Itoa(15720-kept)) {
+	tr.Tick(f.Boot + 15*time.Second)
+	if p := tr.Picture(); p.Alone != nil || len(p.Remarks) != 2 || !strings.Contains(p.Remarks[1], strconv.Itoa(15720-kept)) {
 		t.Errorf("afterwards: alone %v, remarks %q; want the count of what was not kept", p.Alone, p.Remarks)
 	}
 }
@@ -356,9 +356,22 @@ func TestOnlyErrorsAreSaid(t *testing.T) {
 			t.Errorf("%s: %q; want %q", name, got, c.want)
 		}
 	}
-	tr := traffic.New(traffic.Options{})
+	tr := traffic.New(traffic.Options{Limited: true})
 	f := heard()
 	tr.Keep(&f)
+	tr.Tick(time.Second)
+	if got := strings.Join(tr.Remarks(), " "); !strings.HasPrefix(got, "Only some groups") {
+		t.Errorf("remarks %q; want that only some groups are heard", got)
+	}
+	tr.Tick(41 * time.Second)
+	if got := strings.Join(tr.Remarks(), " "); !strings.Contains(got, "for 41 s") {
+		t.Errorf("remarks %q; want how long it has been silent", got)
+	}
+	f.Boot = 42 * time.Second
+	tr.Keep(&f)
+	if got := strings.Join(tr.Remarks(), " "); strings.Contains(got, "been heard for") {
+		t.Errorf("remarks %q of a bus that talks again", got)
+	}
 	tr.Lost(7, 2)
 	if got := strings.Join(tr.Remarks(), " "); !strings.Contains(got, "7 frames were lost") || !strings.Contains(got, "2 things") {
 		t.Errorf("remarks %q; want what was lost and what was no frame", got)

@@ -10,9 +10,11 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"os"
 	"strings"
 	"time"
 
+	"airhold/bus/signals"
 	"airhold/bus/traffic"
 	"airhold/config"
 )
@@ -28,6 +30,7 @@ const busUsage = `airhold bus: who is on the wire, what is sent how often, how f
                   when none answers, the CAN links of this computer are listened to
   --seconds N     how long to listen (default 10); devices tell their NAMEs only when they are switched on
   --can FILE      candump text or pcapng, also as .gz or .zst; - reads standard input
+  --dbc FILE      names for messages of your own, when listening or with a recording; they go before the built-in ones
   --json          one JSON object a line; the last one is the summary
 
 It only listens: a link must be in listen-only mode (airhold link) or virtual.
@@ -36,6 +39,7 @@ It only listens: a link must be in listen-only mode (airhold link) or virtual.
 // busFlags are what the command line says.
 type busFlags struct {
 	box, machine, can string
+	dbc               string
 	seconds           float64
 	json              bool
 	links             []string
@@ -54,6 +58,17 @@ func runBus(ctx context.Context, args []string, stdin io.Reader, stdout, stderr 
 type busCommand struct {
 	open func(ctx context.Context, link string) (busSource, error)
 	list func() ([]string, error) // names of the links that may be opened
+
+	names *signals.DBC // of the user; nil: the built-in names alone
+}
+
+// decoder joins and names messages.
+func (c busCommand) decoder() *signals.Decoder {
+	d := signals.NewDecoder()
+	if c.names != nil {
+		d.Use(c.names)
+	}
+	return d
 }
 
 func (c busCommand) run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
@@ -63,6 +78,7 @@ func (c busCommand) run(ctx context.Context, args []string, stdin io.Reader, std
 	set.StringVar(&f.box, "box", "", "")
 	set.StringVar(&f.machine, "machine", "", "")
 	set.StringVar(&f.can, "can", "", "")
+	set.StringVar(&f.dbc, "dbc", "", "")
 	set.Float64Var(&f.seconds, "seconds", 0, "")
 	set.BoolVar(&f.json, "json", false, "")
 	var err error
@@ -88,11 +104,22 @@ func (c busCommand) run(ctx context.Context, args []string, stdin io.Reader, std
 	if err != nil {
 		return wrongUsage("bus", stderr, "%v", err)
 	}
+	if f.dbc != "" {
+		text, err := os.ReadFile(f.dbc)
+		if err != nil {
+			fmt.Fprintf(stderr, "airhold bus: --dbc: %s\n", fileWords(err))
+			return exitRefused
+		}
+		if c.names, err = signals.ParseDBC(f.dbc, text); err != nil {
+			fmt.Fprintf(stderr, "%v\nMend the line, or leave --dbc out for the built-in names.\n", err)
+			return exitRefused
+		}
+	}
 	p := busPrinter{w: stdout, json: f.json}
 	switch {
 	case f.can != "":
-		return busRecorded(ctx, f.can, stdin, &p, stderr)
-	case len(f.links) > 0 || f.seconds > 0:
+		return busRecorded(ctx, f.can, c.decoder(), stdin, &p, stderr)
+	case len(f.links) > 0 || f.seconds > 0 || f.dbc != "":
 		return c.listen(ctx, &f, m, &p, stderr)
 	}
 	pictures, simulated, err := busOfBox(ctx, base)
@@ -114,9 +141,9 @@ func (f *busFlags) wrong() string {
 	case f.seconds < 0 || f.seconds > longestListen.Seconds():
 		return fmt.Sprintf("--seconds %g: listen for 1 to %.0f seconds", f.seconds, longestListen.Seconds())
 	case f.can != "" && (len(f.links) > 0 || f.seconds > 0 || f.box != ""):
-		return "--can reads a recording; it goes with --json alone"
-	case f.box != "" && (len(f.links) > 0 || f.seconds > 0):
-		return "--box asks a running box; it goes with neither a link nor --seconds"
+		return "--can reads a recording; it goes with --dbc and --json alone"
+	case f.box != "" && (len(f.links) > 0 || f.seconds > 0 || f.dbc != ""):
+		return "--box asks a running box; it goes with neither a link nor --seconds nor --dbc"
 	}
 	return ""
 }

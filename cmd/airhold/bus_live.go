@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"airhold/bus"
-	"airhold/bus/signals"
 	"airhold/bus/socketcan"
 	"airhold/bus/traffic"
 	"airhold/config"
@@ -133,7 +132,7 @@ func (c busCommand) hear(ctx context.Context, name string, meter *traffic.Meter)
 	var state traffic.State
 	_ = state.UnmarshalText([]byte(link.State)) // a word it does not know is unknown
 	t.Open(0, state)
-	decoder := signals.NewDecoder()
+	decoder := c.decoder()
 	buf := make([]bus.Frame, 64)
 	for err == nil {
 		var n int

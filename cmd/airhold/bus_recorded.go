@@ -39,14 +39,14 @@ func (b *busFollower) tracker(link uint16, name string) *traffic.Tracker {
 	return b.trackers[link]
 }
 
-func busRecorded(ctx context.Context, file string, stdin io.Reader, p *busPrinter, stderr io.Writer) int {
+func busRecorded(ctx context.Context, file string, decoder *signals.Decoder, stdin io.Reader, p *busPrinter, stderr io.Writer) int {
 	reader, err := openCapture(file, stdin)
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold bus: %s\n", fileWords(err))
 		return exitRefused
 	}
 	defer reader.Close() //nolint:errcheck // it was only read
-	b := &busFollower{decoder: signals.NewDecoder(), meter: traffic.NewMeter()}
+	b := &busFollower{decoder: decoder, meter: traffic.NewMeter()}
 	var (
 		f     bus.Frame
 		links []string

@@ -34,6 +34,7 @@ type ListenerOptions struct {
 	Name    string // "can0": the link's channels are named after it
 	Index   uint16 // of the link, as its frames have it
 	Bitrate int64  // bit/s; 0: not known
+	Limited bool   // the kernel passes only some parameter groups
 	Clock   clock.Clock
 	Table   *readings.Table
 	Out     Out
@@ -70,7 +71,7 @@ type Listener struct {
 
 // NewListener looks up the signals and does no I/O. The error wraps ErrSignal.
 func NewListener(o ListenerOptions) (*Listener, error) {
-	track := traffic.New(traffic.Options{Link: o.Name, Bitrate: o.Bitrate})
+	track := traffic.New(traffic.Options{Link: o.Name, Bitrate: o.Bitrate, Limited: o.Limited})
 	t, err := NewTranslator(TranslatorOptions{Table: o.Table, Out: o.Out, Signals: o.Signals, Heard: track.Message})
 	if err != nil {
 		return nil, err

@@ -226,7 +226,7 @@ func TestTheLifeOfALink(t *testing.T) {
 		second.fail <- errors.New("no such device")
 		k.expect("pulled out", traffic.Active, 0, "")
 		wait(30 * time.Second)
-		k.expect("plugged in again", traffic.Unknown, 1, "")
+		k.expect("plugged in again", traffic.Unknown, 1, "Nothing has been heard for 3")
 		p := k.listener.Picture()
 		if p.Controller.Counts.Off != 1 || p.Controller.Counts.Restarts != 1 || p.Frames != 3 {
 			t.Errorf("counts %+v, %d frames; want one bus off, one restart, three frames over all openings", p.Controller.Counts, p.Frames)
