@@ -25,7 +25,10 @@ func always() []string { return []string{"virtio_pci", "virtio_console"} }
 
 func suites() []suite {
 	return []suite{
-		{name: "full-500", modules: wireModules(), devices: wireDevices(), tests: []string{"bus-full-500"}},
+		{
+			name: "full-500", modules: wireModules(), devices: wireDevices(),
+			tests: []string{"bus-full-500"}, checks: []check{{"tshark-reads", "bus-full-500", tsharkReads}},
+		},
 		{name: "full-250", modules: wireModules(), devices: wireDevices(), tests: []string{"bus-full-250"}},
 		{
 			name: "wire", modules: wireModules(), devices: wireDevices(),
@@ -34,6 +37,10 @@ func suites() []suite {
 		{
 			name: "adapter", modules: []string{"can-raw", "gs_usb", "vhci-hcd"},
 			tests: []string{"adapter-sees-silence", "adapter-talks", "adapter-states"},
+		},
+		{
+			name: "virtual", modules: []string{"can-raw", "vcan", "i2c-dev", "i2c-tiny-usb", "vhci-hcd", "cuse"},
+			tests: []string{"link-loss", "lone-talker", "chips"},
 		},
 	}
 }

@@ -167,3 +167,55 @@ func TestNamesAreUnique(t *testing.T) {
 		}
 	}
 }
+
+// Lines as tshark 4.0.17 prints them for numbered frames.
+func TestListing(t *testing.T) {
+	const one, two = "can0\t1795907096.000000001\t419365154\t0000000000000000\n", "can0\t1795907096.000300000\t419365154\t0000000000000001\n"
+	var l listing
+	if err := l.read(one + two); err != nil || l.frames != 2 || l.link != "can0" {
+		t.Errorf("%+v, %v", l, err)
+	}
+	for name, text := range map[string]string{
+		"a number left out": two, "twice": one + one, "another link": one + strings.Replace(two, "can0", "can1", 1),
+		"time goes back": one + strings.Replace(two, "096.", "095.", 1), "no data": "can0\t1\t2\t\n", "a word": "Error\n",
+	} {
+		var l listing
+		if err := l.read(text); err == nil {
+			t.Errorf("%s was taken: %+v", name, l)
+		}
+	}
+}
+
+// A frame is lost when the mark after it was heard; the time counts from the last mark that is kept whole.
+func TestWhatACutCost(t *testing.T) {
+	marks := func(pairs ...int64) (all []results.Message) {
+		for i := 0; i < len(pairs); i += 2 {
+			all = append(all, results.Message{Kind: results.Mark, Count: uint64(pairs[i]), At: pairs[i+1] * int64(time.Millisecond)})
+		}
+		return all
+	}
+	found := func(n uint64, text string) *results.Message {
+		return &results.Message{Kind: results.Found, Count: n, Text: text}
+	}
+	for _, c := range []struct {
+		name   string
+		t      trace
+		noSync bool
+		lost   time.Duration
+		bad    bool
+	}{
+		{"all kept", trace{marks(50, 1000, 100, 1050), found(120, "")}, false, 0, false},
+		{"some lost", trace{marks(50, 1000, 100, 1050, 150, 1900), found(70, "")}, false, 900 * time.Millisecond, false},
+		{"too much lost", trace{marks(50, 1000, 100, 3000), found(60, "")}, false, 2 * time.Second, true},
+		{"nothing kept", trace{marks(50, 1000, 100, 3000), found(0, "")}, false, 2 * time.Second, true},
+		{"a hole", trace{marks(50, 1000), found(50, "missing in the midst 3")}, false, 0, true},
+		{"nobody looked", trace{marks(50, 1000), nil}, false, 0, true},
+		{"no sync, much lost", trace{marks(50, 1000, 100, 4000), found(0, "")}, true, 3 * time.Second, false},
+		{"no sync, little lost", trace{marks(50, 1000, 100, 2000), found(0, "")}, true, time.Second, true},
+	} {
+		text, err := judge([]trace{c.t}, c.noSync)
+		if c.t.lost() != c.lost || (err != nil) != c.bad {
+			t.Errorf("%s: %v lost, %q, %v; want %v", c.name, c.t.lost(), text, err, c.lost)
+		}
+	}
+}

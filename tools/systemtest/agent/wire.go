@@ -32,6 +32,9 @@ func tests() []test {
 		{"adapter-sees-silence", adapterSeesSilence},
 		{"adapter-talks", adapterTalks},
 		{"adapter-states", adapterStates},
+		{"link-loss", linkLoss},
+		{"lone-talker", loneTalker},
+		{"chips", chipsAnswer},
 		{recordUntilCut, untilCut},
 	}
 }
