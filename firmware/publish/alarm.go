@@ -64,6 +64,7 @@ type About struct {
 	Story     string         `json:"story,omitempty"`
 	Machine   string         `json:"machine_sha256"`
 	Catalogue string         `json:"catalogue_sha256"`
+	Contract  *AboutContract `json:"contract,omitempty"` // the outlet fills it in
 	Signals   []AboutChannel `json:"signals"`
 }
 

@@ -44,7 +44,7 @@ type Outlet struct {
 	fresh  []byte           // the same while it was not yet sent
 	curve  word             // the newest curve of a test, and its topic
 	curves string
-	events [][]byte
+	events []saying
 	lost   int64 // events that did not fit
 	wake   chan struct{}
 
@@ -56,7 +56,15 @@ type word struct {
 	dirty   bool
 }
 
-// maxEvents is how many events wait while the broker is away; of more, the oldest is dropped and counted.
+// saying is said once.
+type saying struct {
+	topic    string
+	payload  []byte
+	retained bool
+}
+
+// maxEvents is how many events and alerts wait while the broker is away; of more, the oldest is dropped and counted. A
+// screen that misses an alert asks for it.
 const maxEvents = 1024
 
 // The connection's times. The redial pause is short because a cab screen covers itself after three seconds.
@@ -90,8 +98,14 @@ func (o *Outlet) Alarm(a Alarm) error { return o.retain(AlarmTopic(string(a.Key)
 // Sum leaves the counts.
 func (o *Outlet) Sum(s AlarmsSum) error { return o.retain("alarms", s) }
 
-// About leaves the description of the box.
-func (o *Outlet) About(a About) error { return o.retain("about", a) }
+// About leaves the description of the box, with the contract it keeps.
+func (o *Outlet) About(a About) error {
+	var err error
+	if a.Contract, err = aboutContract(); err != nil {
+		return err
+	}
+	return o.retain("about", a)
+}
 
 // Now leaves the snapshot; an older one that was not yet sent is dropped.
 func (o *Outlet) Now(n *Now) error {
@@ -129,15 +143,20 @@ func (o *Outlet) Event(v any) error {
 	if err != nil {
 		return fmt.Errorf("write event: %w", err)
 	}
+	o.once(saying{topic: "event", payload: b})
+	return nil
+}
+
+// once leaves what is said once, after everything that was left so before it.
+func (o *Outlet) once(what saying) {
 	o.mu.Lock()
 	if len(o.events) >= maxEvents {
 		o.events = slices.Delete(o.events, 0, 1)
 		o.lost++
 	}
-	o.events = append(o.events, b)
+	o.events = append(o.events, what)
 	o.mu.Unlock()
 	o.ring()
-	return nil
 }
 
 func (o *Outlet) retain(topic string, v any) error {
@@ -279,7 +298,8 @@ func (o *Outlet) flush(c paho.Client) error {
 	for {
 		o.mu.Lock()
 		var topic, curves string
-		var payload, event, now, curve []byte
+		var payload, now, curve []byte
+		var event saying
 		switch {
 		case len(o.order) > 0:
 			topic = o.order[0]
@@ -305,12 +325,12 @@ func (o *Outlet) flush(c paho.Client) error {
 				o.order = append(o.order, topic)
 			}
 			o.mu.Unlock()
-		case event != nil:
-			if err := o.say(c, "event", event, false); err != nil {
+		case event.topic != "":
+			if err := o.say(c, event.topic, event.payload, event.retained); err != nil {
 				return err
 			}
 			o.mu.Lock()
-			if len(o.events) > 0 && &o.events[0][0] == &event[0] { // not dropped meanwhile for want of room
+			if len(o.events) > 0 && &o.events[0].payload[0] == &event.payload[0] { // not dropped meanwhile for want of room
 				o.events = o.events[1:]
 			}
 			o.mu.Unlock()
