@@ -30,19 +30,7 @@ type file struct {
 
 // loadFiles reads the built page. It compresses once, here, so that what is committed does not hang on a zlib version.
 func loadFiles(assets fs.FS) (map[string]*file, error) {
-	files := map[string]*file{}
-	err := fs.WalkDir(assets, ".", func(name string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() {
-			return err
-		}
-		data, err := fs.ReadFile(assets, name)
-		if err != nil {
-			return err
-		}
-		f, err := newFile(name, data)
-		files[name] = f
-		return err
-	})
+	files, err := readAll(assets)
 	if err != nil {
 		return nil, fmt.Errorf("read the built page: %w", err)
 	}
@@ -50,6 +38,34 @@ func loadFiles(assets fs.FS) (map[string]*file, error) {
 		return nil, errors.New("the built page has no index.html: run npm ci and npm run build in firmware/tablet/page")
 	}
 	return files, nil
+}
+
+// loadContract prepares the files that say what clients may rely on.
+func loadContract(from fs.FS) (map[string]*file, error) {
+	if from == nil {
+		return nil, nil
+	}
+	files, err := readAll(from)
+	if err != nil {
+		return nil, fmt.Errorf("read the contract: %w", err)
+	}
+	return files, nil
+}
+
+func readAll(from fs.FS) (map[string]*file, error) {
+	files := map[string]*file{}
+	err := fs.WalkDir(from, ".", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		data, err := fs.ReadFile(from, name)
+		if err != nil {
+			return err
+		}
+		files[name], err = newFile(name, data)
+		return err
+	})
+	return files, err
 }
 
 func newFile(name string, data []byte) (*file, error) {
@@ -86,6 +102,8 @@ func kindOf(name string) string {
 		return "text/css; charset=utf-8"
 	case ".woff2":
 		return "font/woff2"
+	case ".json":
+		return "application/json"
 	case ".txt":
 		return "text/plain; charset=utf-8"
 	default:

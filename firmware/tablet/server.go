@@ -85,6 +85,8 @@ type Options struct {
 	Commands   Commands            // nil: every command is refused with a sentence
 	Snapshot   Snapshot            // nil: /api/now and /api/alarms say that there is none
 	Tests      Tests               // nil: /api/test and its kin say that there is none
+	Alerts     Alerts              // nil: /api/alerts says that there is none
+	Contract   fs.FS               // served below /contract/; nil: 404
 	Care       Care                // nil: /api/care and /api/learned say that there is none
 	Bus        func() []byte       // nil: /api/bus says that there is none. Called from many goroutines; must not block for long
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
@@ -144,18 +146,25 @@ func New(o Options) (*Server, error) {
 		return nil, err
 	}
 	s := &Server{o: o, log: o.Logger}
-	s.handler = s.routes(files)
+	papers, err := loadContract(o.Contract)
+	if err != nil {
+		return nil, err
+	}
+	s.handler = s.routes(files, papers)
 	return s, nil
 }
 
 // Handler returns all routes behind the gate, for a caller that has a listener of its own.
 func (s *Server) Handler() http.Handler { return s.handler }
 
-func (s *Server) routes(files map[string]*file) http.Handler {
+func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /{$}", files["index.html"])
 	for name, f := range files {
 		mux.Handle("GET /"+name, f)
+	}
+	for name, f := range papers {
+		mux.Handle("GET /contract/"+name, f)
 	}
 	if s.o.WS != nil {
 		mux.Handle("GET /mqtt", s.o.WS)
@@ -163,6 +172,8 @@ func (s *Server) routes(files map[string]*file) http.Handler {
 	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock)))
 	mux.HandleFunc("GET /api/now", s.now)
 	mux.HandleFunc("GET /api/alarms", s.alarms)
+	mux.HandleFunc("GET /api/alerts", s.alerts(newRates(s.o.Clock)))
+	mux.HandleFunc("POST /api/alerts/got", s.got(newRates(s.o.Clock)))
 	mux.HandleFunc("GET /api/test", s.test)
 	mux.HandleFunc("GET /api/test/curve", s.testCurve)
 	mux.HandleFunc("GET /api/tests", s.history)
