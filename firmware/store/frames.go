@@ -30,7 +30,7 @@ func (s *Store) Frames(links []string) (*Tap, error) {
 	}
 	o := rawlog.Options{
 		Boot: s.rec.id, Number: s.rec.number, Software: s.rec.software, Machine: s.rec.machine, Clock: rawClock{s}, Log: s.log,
-		SyncEvery: min(max(s.o.Every, 200*time.Millisecond), 10*time.Second), Alarmed: s.HadAlarms,
+		SyncEvery: s.o.Raw.SyncEvery, FullAt: s.o.Raw.FullAt, Reserve: s.o.Raw.Reserve, Alarmed: s.HadAlarms,
 	}
 	for _, l := range links {
 		o.Links = append(o.Links, capture.LinkInfo{Name: l})

@@ -35,8 +35,17 @@ type Options struct {
 	Log   *slog.Logger  // nil: silent
 	Queue int           // readings that may wait for the disk, 16384; from half of it on they are thinned
 	Every time.Duration // between two commits, 1 s
+	// Raw are settings of the recording of raw frames.
+	Raw RawOptions
 	// ReadOnly opens the journal and what was saved for looking at, while a box may be writing.
 	ReadOnly bool
+}
+
+// RawOptions are settings of the recording of raw frames; zero values stand for the defaults named.
+type RawOptions struct {
+	SyncEvery time.Duration // what a power cut may cost, 0.2 to 10 s; 1 s
+	FullAt    float64       // of the disk: above, the oldest sealed files are deleted; 0.85
+	Reserve   int64         // bytes left free for the alarms: below, recording stops; 5 % of the disk, at most 256 MiB
 }
 
 // Store is the box's memory: box.db with journal, alarm state, learned values and the accepted machine file; and the

@@ -150,6 +150,10 @@ func (f *File) measure() error {
 		return nil
 	}
 	r, err := capture.Open(f.Path)
+	if errors.Is(err, os.ErrNotExist) && !f.Sealed { // sealed meanwhile
+		f.Path, f.Sealed = filepath.Join(filepath.Dir(f.Path), fileName(f.Boot, f.Seq, sealedEnd)), true
+		r, err = capture.Open(f.Path)
+	}
 	if err != nil {
 		return fmt.Errorf("read recorded frames: %w", err)
 	}

@@ -58,7 +58,7 @@ func fourLinks() []capture.LinkInfo {
 }
 
 func testOptions(h *hand) Options {
-	return Options{Boot: "a", Number: 7, Links: fourLinks(), Clock: h, Software: "airhold test", Machine: "00ff", Reserve: 1 << 20}
+	return Options{Boot: "a", Number: 7, Links: fourLinks(), Clock: h, Software: "airhold test", Machine: "00ff", Reserve: 1 << 20, FullAt: 1}
 }
 
 func open(tb testing.TB, dir string, o Options) *Log {

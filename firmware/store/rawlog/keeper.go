@@ -90,7 +90,7 @@ func (k *keeper) turn(ctx context.Context) error {
 		if f.Sealed || f.Boot == k.o.Boot && !k.complete(f.Seq) {
 			continue
 		}
-		if free, _, err := k.o.disk.room(); err == nil && free < k.o.Reserve+f.Size {
+		if free, total, err := k.o.disk.room(); err == nil && free < k.o.reserve(total)+f.Size {
 			continue // sealing needs room before it gives some
 		}
 		if err := k.seal(ctx, f); err != nil {

@@ -48,7 +48,7 @@ func TestRecordAtFullRate(t *testing.T) {
 	}
 	l, err := rawlog.Open(dir, rawlog.Options{
 		Boot: "a", Clock: clock.Live{}, Links: []capture.LinkInfo{{Name: "can0"}, {Name: "can1"}, {Name: "can2"}, {Name: "can3"}},
-		RotateBytes: 4 << 20, Reserve: 1, // so that files are sealed meanwhile
+		RotateBytes: 4 << 20, Reserve: 1, FullAt: 1, // so that files are sealed meanwhile
 	})
 	if err != nil {
 		t.Fatal(err)

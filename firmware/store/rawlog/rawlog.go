@@ -56,7 +56,7 @@ type Options struct {
 	RotateEvery time.Duration // 15 min
 
 	FullAt  float64 // of the disk: above, sealed files are deleted, 0.85
-	Reserve int64   // bytes that are left free for the rest of the box: below, recording stops, 256 MiB
+	Reserve int64   // bytes that are left free for the rest of the box: below, recording stops; 5 % of the disk, at most 256 MiB
 	// Alarmed tells whether a boot had alarms, whose files are kept longest. It is called from the goroutine of Run; nil:
 	// none had.
 	Alarmed func(boot string) bool
@@ -69,10 +69,10 @@ type Options struct {
 }
 
 const (
-	defaultRing    = 98_304
-	defaultReserve = 256 << 20
-	syncLeast      = 200 * time.Millisecond
-	syncMost       = 10 * time.Second
+	defaultRing = 98_304
+	mostReserve = 256 << 20
+	syncLeast   = 200 * time.Millisecond
+	syncMost    = 10 * time.Second
 )
 
 // complete checks the options and fills in the defaults.
@@ -106,13 +106,18 @@ func (o *Options) complete() error {
 	if o.FullAt == 0 {
 		o.FullAt = 0.85
 	}
-	if o.Reserve <= 0 {
-		o.Reserve = defaultReserve
-	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	return nil
+}
+
+// reserve is how many bytes of a disk of this size are left free.
+func (o *Options) reserve(total int64) int64 {
+	if o.Reserve > 0 {
+		return o.Reserve
+	}
+	return min(total/20, mostReserve)
 }
 
 // Log is the recorder of one boot. Frame, Dropped, Offset and Stats may be called from any goroutine.

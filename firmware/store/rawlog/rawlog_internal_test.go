@@ -421,6 +421,41 @@ func dirSize(t *testing.T, dir string) int64 {
 	return sum
 }
 
+// Without a setting a twentieth of a small disk is left free, and 256 MiB of a big one.
+func TestReserve(t *testing.T) {
+	t.Parallel()
+	for total, want := range map[int64]int64{64 << 20: 64 << 20 / 20, 16 << 30: 256 << 20, 1 << 40: 256 << 20} {
+		if got := (&Options{}).reserve(total); got != want {
+			t.Errorf("of %d MiB %d are left free; want %d", total>>20, got, want)
+		}
+	}
+	if got := (&Options{Reserve: 5}).reserve(1 << 40); got != 5 {
+		t.Errorf("the setting of 5 bytes gives %d", got)
+	}
+}
+
+// A file that was sealed between listing and reading is found.
+func TestFileSealedMeanwhile(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	d := drove(t, dir, nil)
+	d.run(3)
+	if err := d.l.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	files, err := list(dir, "a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	again := drove(t, dir, func(o *Options) { o.Boot = "b" })
+	if err := again.l.Seal(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := files[0].measure(); err != nil || files[0].Frames != 300 || !files[0].Sealed {
+		t.Errorf("%+v, %v; want 300 frames of the sealed file", files[0], err)
+	}
+}
+
 func TestRefusedFramesAreCounted(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -789,7 +824,7 @@ func TestDiskBudget(t *testing.T) {
 	}
 	disk := &sized{disk: folder(dir), dir: dir, t: t, total: 1 << 30, used: 1 << 29}
 	d := drove(t, dir, func(o *Options) {
-		o.Boot, o.Number, o.disk, o.RotateBytes, o.Reserve = "present", 4, disk, 48_000, 1
+		o.Boot, o.Number, o.disk, o.RotateBytes, o.Reserve, o.FullAt = "present", 4, disk, 48_000, 1, 0.85
 		o.Alarmed = func(boot string) bool { return boot == "alarm" }
 	})
 	d.run(25)

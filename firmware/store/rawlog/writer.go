@@ -64,14 +64,15 @@ type writer struct {
 	ring *ring
 	seq  int64
 
-	out    *output
-	buf    []byte // one piece, with wall times
-	counts []linkCounts
-	lost   []losses // as the ring has them now
-	told   []losses // as the last statistics of a file told
-	gapped uint64   // of lost, how many stand in a gap
-	gap    Gap      // that waits for a file to be noted in
-	looks  int
+	out     *output
+	buf     []byte // one piece, with wall times
+	counts  []linkCounts
+	lost    []losses // as the ring has them now
+	told    []losses // as the last statistics of a file told
+	gapped  uint64   // of lost, how many stand in a gap
+	gap     Gap      // that waits for a file to be noted in
+	looks   int
+	reserve int64 // bytes that must be free
 
 	offsets []gnssOffset // that wait for a file
 
@@ -122,12 +123,13 @@ func (w *writer) look(now clock.Sample) {
 		return
 	}
 	w.asked, w.askedAt = true, w.elapsed
-	free, _, err := w.o.disk.room()
+	free, total, err := w.o.disk.room()
+	w.reserve = w.o.reserve(total)
 	switch {
 	case err != nil: // then writing itself will tell
-	case !w.paused && free < w.o.Reserve:
+	case !w.paused && free < w.reserve:
 		w.paused = true
-	case w.paused && free >= w.o.Reserve+w.o.Reserve/4: // apart, so that it does not go on and off
+	case w.paused && free >= w.reserve+w.reserve/4: // apart, so that it does not go on and off
 		w.paused = false
 	}
 	w.losses(now)
@@ -478,7 +480,7 @@ func (w *writer) flush() error {
 func (w *writer) report(err error) {
 	switch {
 	case w.paused:
-		w.say(fmt.Sprintf("not recording frames: less than %d MB of the disk are free, and they are kept for the alarms; free some space", w.o.Reserve>>20), err)
+		w.say(fmt.Sprintf("not recording frames: less than %d MB of the disk are free, and they are kept for the alarms; free some space", w.reserve>>20), err)
 	case errors.Is(err, syscall.ENOSPC):
 		w.say("not recording frames: the disk is full; what was recorded is kept, and recording goes on when there is room", err)
 	case err != nil:
