@@ -3,9 +3,11 @@
 package signals
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"go.einride.tech/can/pkg/dbc"
@@ -20,8 +22,9 @@ var ErrDBC = errors.New("not a usable DBC file")
 // DBC is a user's list of messages, ready to read from.
 type DBC struct {
 	name  string
-	index index // of order, by lookupKey
-	order []*layout
+	order []*layout // as in the file
+	found []*layout // by lookupKey
+	index index     // of found
 }
 
 const extendedBit = 1 << 31
@@ -63,24 +66,29 @@ const anySender = 0xFE
 // share makes the index, and lets the messages of one group that are written for different senders keep to them. The
 // one for any sender, or else the first, also takes the senders that none of them names.
 func (b *DBC) share() {
-	keys := make(map[uint32][]int32)
-	for i, l := range b.order {
-		keys[l.lookupKey()] = append(keys[l.lookupKey()], int32(i))
+	b.found = slices.Clone(b.order)
+	slices.SortStableFunc(b.found, func(x, y *layout) int { return cmp.Compare(x.lookupKey(), y.lookupKey()) })
+	keys := make([]uint32, len(b.found))
+	for i, l := range b.found {
+		keys[i] = l.lookupKey()
 	}
 	b.index = newIndex(keys)
-	for _, places := range keys {
-		open := b.order[places[0]]
-		if !open.byPGN || len(places) == 1 {
+	for at := 0; at < len(keys); {
+		_, n := b.index.find(keys[at])
+		group := b.found[at : at+int(n)]
+		at += int(n)
+		if len(group) == 1 || !group[0].byPGN {
 			continue
 		}
+		open := group[0]
 		var taken []uint8
-		for _, at := range places {
-			l := b.order[at]
+		for _, l := range group {
+			source := uint8(l.id & 0xFF)
 			l.shared, l.ownOnly = true, true
-			if source := uint8(l.id & 0xFF); source == anySender && uint8(open.id&0xFF) != anySender {
+			if source == anySender && uint8(open.id&0xFF) != anySender {
 				open = l
 			}
-			taken = append(taken, uint8(l.id&0xFF))
+			taken = append(taken, source)
 		}
 		open.ownOnly, open.taken = false, taken
 	}
@@ -210,8 +218,9 @@ func (b *DBC) field(id dbc.MessageID, signal string) *field {
 func (b *DBC) find(m *Message) *layout {
 	key := m.ID | standardBit
 	if m.Extended {
-		for _, at := range b.index.find(m.PGN) {
-			if l := b.order[at]; l.sender(m.Source) {
+		at, n := b.index.find(m.PGN)
+		for i := range n {
+			if l := b.found[at+i]; l.sender(m.Source) {
 				return l
 			}
 		}
@@ -219,8 +228,8 @@ func (b *DBC) find(m *Message) *layout {
 			return nil
 		}
 	}
-	if at := b.index.find(key); len(at) > 0 {
-		return b.order[at[0]]
+	if at, n := b.index.find(key); n > 0 {
+		return b.found[at]
 	}
 	return nil
 }

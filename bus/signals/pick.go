@@ -72,7 +72,7 @@ func All(own *DBC) []Pick {
 	}
 	out := own.All()
 	for _, p := range all(catalogue()) {
-		if len(own.index.find(p.layout.pgn)) == 0 {
+		if _, n := own.index.find(p.layout.pgn); n == 0 {
 			out = append(out, p)
 		}
 	}

@@ -3,6 +3,7 @@
 package signals
 
 import (
+	"cmp"
 	"encoding/binary"
 	"math"
 	"math/bits"
@@ -24,37 +25,74 @@ type Hit struct {
 // goroutines may use one Set.
 type Set struct {
 	picks []Pick
+	plans []plan // those of one look-up key stand together
 	index index
-	plans []plan
+	most  int  // more hits than a frame can give
 	exact bool // some message is known by its whole 29-bit identifier
 }
 
 // plan is what to read from one message.
 type plan struct {
 	layout   *layout
-	steps    []step
-	selector *field            // picks further steps by its code
-	variants map[uint64][]step // those of variant fields, so that a frame tries only its own
+	key      uint32 // of the Set's index
+	steps    list
+	selector place    // picks one of the variants by its code
+	on       *field   // the selector; nil where there is none
+	plain    bool     // all there is to it is quick: no selector, no gate, no second plan
+	codes    index    // of variants
+	variants []list   // in the order of their codes
+	under    []uint32 // those codes
 }
 
-// step reads one signal. Codes from least on, span of them, are plain values of a frame's first eight bytes; all others
-// are left to the field itself.
+// list are steps that belong together.
+type list struct {
+	steps []step
+	low   int // how many of them, the first ones, are read from the low end
+	gate  gateway
+	end   uint8 // bits a frame must have for all steps to be quick
+	quick bool  // all steps are quick, from any sender, behind one gate
+}
+
+// step reads one signal. Codes from least on, span of them, are plain values of a frame's first eight bytes, read as one
+// number from either end; all others are left to the field itself.
 type step struct {
-	factor, offset float64
-	mask, top      uint64 // top is the sign bit, 0 where there is no sign
+	mask           uint64
+	shift          uint64
+	top            uint64 // the sign bit, 0 where there is no sign
 	least, span    uint64
-	gateMask       uint64
-	gateLeast      uint64
-	gateSpan       uint64
+	factor, offset float64
 	pick           *Pick
-	place          int32
-	shift          uint8
-	gateShift      uint8
+	number         int32
 	end            uint8 // bits a frame must have
-	quick          bool  // all of the above may be used
-	big, gateBig   bool  // counted in the bytes the other way round
-	gated          bool  // one gate, held by the three values above
-	free           bool  // any sender
+	big            bool  // the number is read from the other end
+	bits           uint8
+	bytes          bool // whole bytes in J1939's ranges, where the top one tells what is no value
+	quick          bool // the above may be used
+	free           bool // from any sender
+}
+
+// place is where a code stands in a frame's eight bytes.
+type place struct {
+	mask  uint64
+	shift uint8
+	end   uint8 // bits a frame must have
+	big   bool  // the number is read from the other end
+}
+
+// code reads the code out of a frame that has it.
+func (p *place) code(f *bus.Frame) uint64 {
+	word := binary.LittleEndian.Uint64(f.Data[:])
+	if p.big {
+		word = bits.ReverseBytes64(word)
+	}
+	return word >> (p.shift & 63) & p.mask
+}
+
+// gateway is a condition that can be told from a frame's bytes. The zero gateway always holds.
+type gateway struct {
+	place
+
+	least, span uint64
 }
 
 // NewSet makes a Set of picks. The zero Pick is allowed and never found.
@@ -75,18 +113,37 @@ func NewSet(picks []Pick) *Set {
 		if !ok {
 			at = len(s.plans)
 			byLayout[id] = at
-			s.plans = append(s.plans, plan{layout: p.layout, selector: p.layout.selector})
+			s.plans = append(s.plans, newPlan(p.layout))
 			s.exact = s.exact || p.layout.extended && !p.layout.byPGN
 		}
 		s.plans[at].add(p, int32(i))
 	}
-	keys := make(map[uint32][]int32)
+	slices.SortStableFunc(s.plans, func(a, b plan) int { return cmp.Compare(a.key, b.key) })
+	keys := make([]uint32, len(s.plans))
 	for i := range s.plans {
-		k := s.plans[i].layout.lookupKey()
-		keys[k] = append(keys[k], int32(i))
+		keys[i] = s.plans[i].key
+		s.most += s.plans[i].seal()
 	}
 	s.index = newIndex(keys)
+	for i := range s.plans {
+		p := &s.plans[i]
+		_, n := s.index.find(p.key)
+		p.plain = n == 1 && p.on == nil && p.steps.quick && p.steps.gate == gateway{} && !s.exact &&
+			(!p.layout.byPGN || !wholeMessages(p.layout.pgn))
+	}
 	return s
+}
+
+// newPlan makes an empty plan. Where the layout says which of its fields tells most, that is the selector; else the first
+// multiplexer met is.
+func newPlan(l *layout) plan {
+	p := plan{layout: l, key: l.lookupKey()}
+	if l.selector != nil {
+		if at, ok := l.selector.place(); ok {
+			p.on, p.selector = l.selector, at
+		}
+	}
+	return p
 }
 
 // Pick returns the Pick that a Hit is of.
@@ -95,40 +152,124 @@ func (s *Set) Pick(h Hit) Pick { return s.picks[h.Pick] }
 // SI turns what a Hit holds into SI.
 func (s *Set) SI(h Hit) float64 { return s.picks[h.Pick].field.si(h.Written) }
 
-func (p *plan) add(pick *Pick, place int32) {
-	st := quickStep(&pick.field)
-	st.pick, st.place = pick, place
-	st.free = pick.from.source < 0 && !pick.from.named && !pick.layout.shared
-	if code, ok := pick.layout.variantOf(&pick.field); ok {
-		if p.variants == nil {
-			p.variants = make(map[uint64][]step)
-		}
-		p.variants[code] = append(p.variants[code], st)
-		return
+// seal ends the making of a plan and returns how many hits it can give.
+func (p *plan) seal() int {
+	most := 0
+	for i := range p.variants {
+		most = max(most, p.variants[i].seal())
 	}
-	p.steps = append(p.steps, st)
+	p.codes = newIndex(p.under)
+	return most + p.steps.seal()
 }
 
-// variantOf says under which code of the layout's selector a field stands.
-func (l *layout) variantOf(f *field) (uint64, bool) {
-	for code, fields := range l.variants {
-		for i := range fields {
-			if fields[i].key == f.key {
-				return code, true
+// seal puts the steps that are read from the low end first.
+func (l *list) seal() int {
+	slices.SortStableFunc(l.steps, func(a, b step) int {
+		switch {
+		case a.big == b.big:
+			return 0
+		case a.big:
+			return 1
+		default:
+			return -1
+		}
+	})
+	for l.low < len(l.steps) && !l.steps[l.low].big {
+		l.low++
+	}
+	return len(l.steps)
+}
+
+// maxUnder is for how many codes of a selector a signal is entered.
+const maxUnder = 256
+
+// add enters a pick under the codes of the multiplexer that its first gate asks for, or among the steps that are always
+// tried.
+func (p *plan) add(pick *Pick, number int32) {
+	st := quickStep(&pick.field)
+	st.pick, st.number = pick, number
+	st.free = pick.from.source < 0 && !pick.from.named && !pick.layout.shared
+	gates := pick.field.gates
+	for i := range gates {
+		codes, ok := gates[i].codes()
+		if !ok || p.on != nil && !p.on.samePlace(gates[i].on) {
+			continue
+		}
+		if p.on == nil {
+			p.on = gates[i].on
+			p.selector, _ = p.on.place()
+		}
+		rest := slices.Delete(slices.Clone(gates), i, i+1)
+		for _, code := range codes {
+			p.variant(code).add(st, rest)
+		}
+		return
+	}
+	p.steps.add(st, gates)
+}
+
+// codes lists the codes that a gate asks for, when they are few and all in a frame's bytes.
+func (g *gate) codes() ([]uint32, bool) {
+	if _, ok := g.on.place(); !ok || g.on.bits > 32 {
+		return nil, false
+	}
+	var out []uint32
+	for _, r := range g.ranges {
+		for code := r[0]; code <= min(r[1], 1<<g.on.bits-1); code++ {
+			if out = append(out, uint32(code)); len(out) > maxUnder { //nolint:gosec // at most 32 bits
+				return nil, false
 			}
 		}
 	}
-	return 0, false
+	slices.Sort(out)
+	return slices.Compact(out), true
+}
+
+func (f *field) samePlace(o *field) bool {
+	return f.start == o.start && f.bits == o.bits && f.big == o.big
+}
+
+// variant returns the list under a code, making it where there is none.
+func (p *plan) variant(code uint32) *list {
+	i, found := slices.BinarySearch(p.under, code)
+	if !found {
+		p.under = slices.Insert(p.under, i, code)
+		p.variants = slices.Insert(p.variants, i, list{})
+	}
+	return &p.variants[i]
+}
+
+// add appends a step that has these gates besides.
+func (l *list) add(st step, gates []gate) {
+	gate, ok := gateway{}, st.quick && st.free && len(gates) <= 1
+	if ok && len(gates) == 1 {
+		gate, ok = gates[0].quick()
+	}
+	if len(l.steps) == 0 {
+		l.gate, l.quick = gate, true
+	}
+	l.quick = l.quick && ok && gate == l.gate && len(l.steps) < maxQuick
+	l.end = max(l.end, st.end, gate.end) // beyond, careful tells what is absent from what is not there
+	l.steps = append(l.steps, st)
+}
+
+// quick turns a gate into a gateway where it can be one.
+func (g *gate) quick() (gateway, bool) {
+	at, ok := g.on.place()
+	if !ok || len(g.ranges) != 1 || g.ranges[0][0] > g.ranges[0][1] {
+		return gateway{}, false
+	}
+	return gateway{at, g.ranges[0][0], g.ranges[0][1] - g.ranges[0][0]}, true
 }
 
 // quickStep works out which codes of f are plain values. Where it cannot, quick stays false.
 func quickStep(f *field) step {
-	st := step{factor: f.factor, offset: f.offset, mask: 1<<f.bits - 1, big: f.big}
-	shift, end, ok := f.quickPlace()
+	st := step{factor: f.factor, offset: f.offset}
+	at, ok := f.place()
 	if !ok || f.form != integer {
 		return st
 	}
-	st.shift, st.end = shift, end
+	st.mask, st.shift, st.end, st.big = at.mask, uint64(at.shift), at.end, at.big
 	if f.signed {
 		st.top = 1 << (f.bits - 1)
 	}
@@ -137,38 +278,25 @@ func quickStep(f *field) step {
 		return st
 	}
 	st.least, st.span = uint64(least), uint64(most-least) //nolint:gosec // two's complement is what is wanted
-	switch len(f.gates) {
-	case 0:
-		st.quick = true
-	case 1:
-		g := &f.gates[0]
-		shift, end, ok := g.on.quickPlace()
-		if !ok || len(g.ranges) != 1 || g.ranges[0][0] > g.ranges[0][1] {
-			return st
-		}
-		st.gated, st.quick, st.gateBig = true, true, g.on.big
-		st.gateShift, st.gateMask = shift, 1<<g.on.bits-1
-		st.gateLeast, st.gateSpan = g.ranges[0][0], g.ranges[0][1]-g.ranges[0][0]
-		st.end = max(st.end, end)
-	}
+	st.quick, st.bits = true, f.bits
+	st.bytes = f.rule == ruleJ1939 && f.bits >= 8 && f.bits%8 == 0
 	return st
 }
 
-// quickPlace gives where the field's lowest bit is in a frame's eight bytes read as one number, lowest byte first or, for
-// a big-endian field, last, and how many bits the frame must have.
-func (f *field) quickPlace() (shift, end uint8, ok bool) {
+// place gives where the field stands in a frame's eight bytes, if it does.
+func (f *field) place() (place, bool) {
 	start, n := uint(f.start), uint(f.bits)
 	if f.big {
 		start = start&^7 | 7 - start&7
 	}
-	switch {
-	case n == 0 || start+n > 64:
-		return 0, 0, false
-	case f.big:
-		return uint8(64 - start - n), uint8(start + n), true //nolint:gosec // at most 64
-	default:
-		return uint8(start), uint8(start + n), true //nolint:gosec // at most 64
+	if n == 0 || start+n > 64 {
+		return place{}, false
 	}
+	p := place{mask: 1<<n - 1, shift: uint8(start), end: uint8(start + n), big: f.big} //nolint:gosec // at most 64
+	if f.big {
+		p.shift = uint8(64 - start - n)
+	}
+	return p, true
 }
 
 // plainCodes bounds the codes that the rule and the range of f leave; holds has the last word on both ends.
@@ -215,35 +343,43 @@ func (f *field) holds(code int64) bool {
 	return st == OK
 }
 
-// Read takes one frame in, as Frame does, and appends what s finds in the message it is or completes. The order is that
-// of the messages' signals as s was made.
+// Read takes one frame in, as Frame does, and appends what s finds in the message it is or completes: those under a
+// multiplexer last, and otherwise first those in little-endian order, as in the list.
 func (d *Decoder) Read(f *bus.Frame, s *Set, dst []Hit) []Hit {
 	if f.Class != bus.Data || f.IsRemote {
 		return dst
 	}
+	if cap(dst)-len(dst) < s.most {
+		dst = slices.Grow(dst, s.most)
+	}
 	if !f.IsExtended {
-		for _, at := range s.index.find(f.ID | standardBit) {
-			dst = s.plans[at].frame(d, f, dst)
-		}
-		return dst
+		at, n := s.index.find(f.ID | standardBit)
+		return s.frame(d, f, at, n, dst)
 	}
 	pgn := f.ID >> 8 & 0x3FFFF
 	if pgn>>8&0xFF < 240 {
 		pgn &^= 0xFF
 	}
-	if pgn == j1939.PGNAddressClaim || j1939.Joined(pgn) {
+	at, n := s.index.find(pgn)
+	if n == 1 {
+		if p := &s.plans[at]; p.plain && f.Length*8 >= p.steps.end { // most frames
+			return quick(&p.steps, f, dst)
+		}
+	}
+	if wholeMessages(pgn) {
 		return d.joined(f, s, dst)
 	}
-	for _, at := range s.index.find(pgn) {
-		dst = s.plans[at].frame(d, f, dst)
-	}
+	dst = s.frame(d, f, at, n, dst)
 	if s.exact {
-		for _, at := range s.index.find(f.ID | extendedBit) {
-			dst = s.plans[at].frame(d, f, dst)
-		}
+		at, n = s.index.find(f.ID | extendedBit)
+		dst = s.frame(d, f, at, n, dst)
 	}
 	return dst
 }
+
+// wholeMessages reports whether a group must be taken in as messages: because they are joined from frames, or because they
+// say who has which address.
+func wholeMessages(pgn uint32) bool { return pgn == j1939.PGNAddressClaim || j1939.Joined(pgn) }
 
 // joined goes the long way, over whole messages.
 func (d *Decoder) joined(f *bus.Frame, s *Set, dst []Hit) []Hit {
@@ -251,54 +387,105 @@ func (d *Decoder) joined(f *bus.Frame, s *Set, dst []Hit) []Hit {
 		return dst
 	}
 	m := &d.msg
-	for _, at := range s.index.find(m.PGN) {
-		dst = s.plans[at].message(m, dst)
+	at, n := s.index.find(m.PGN)
+	for i := range n {
+		dst = s.plans[at+i].message(m, dst)
 	}
 	if s.exact {
-		for _, at := range s.index.find(m.ID | extendedBit) {
-			dst = s.plans[at].message(m, dst)
+		at, n = s.index.find(m.ID | extendedBit)
+		for i := range n {
+			dst = s.plans[at+i].message(m, dst)
 		}
 	}
 	return dst
 }
 
-// frame reads a message that is one frame.
-func (p *plan) frame(d *Decoder, f *bus.Frame, dst []Hit) []Hit {
-	size := min(f.Length, 8)
-	dst = quick(p.steps, d, f, dst)
-	if p.selector == nil {
+// frame reads a message that is one frame by the n plans from at on; dst has room for it.
+func (s *Set) frame(d *Decoder, f *bus.Frame, at, n int32, dst []Hit) []Hit {
+	for ; n > 0; at, n = at+1, n-1 {
+		p := &s.plans[at]
+		if p.plain && f.Length*8 >= p.steps.end {
+			return quick(&p.steps, f, dst)
+		}
+		dst = p.steps.frame(d, f, dst)
+		if p.on == nil || f.Length*8 < p.selector.end {
+			continue
+		}
+		if v, n := p.codes.find(uint32(p.selector.code(f))); n > 0 { //nolint:gosec // at most 32 bits
+			dst = p.variants[v].frame(d, f, dst)
+		}
+	}
+	return dst
+}
+
+func (l *list) frame(d *Decoder, f *bus.Frame, dst []Hit) []Hit {
+	if !l.quick || f.Length*8 < l.end {
+		return careful(l.steps, d, f, dst)
+	}
+	if l.gate.code(f)-l.gate.least > l.gate.span {
 		return dst
 	}
-	if code, ok := p.selector.raw(f.Data[:size]); ok {
-		dst = quick(p.variants[code], d, f, dst)
-	}
-	return dst
+	return quick(l, f, dst)
 }
 
-func quick(list []step, d *Decoder, f *bus.Frame, dst []Hit) []Hit {
-	words := [2]uint64{binary.LittleEndian.Uint64(f.Data[:]), binary.BigEndian.Uint64(f.Data[:])}
-	have := min(f.Length, 8) * 8
+// maxQuick is how many steps quick takes: a bit each.
+const maxQuick = 64
+
+// quick reads at most maxQuick steps that are all quick, from any sender, in the frame, and whose gate holds. dst has
+// room for them.
+func quick(l *list, f *bus.Frame, dst []Hit) []Hit {
+	word := binary.LittleEndian.Uint64(f.Data[:])
+	n := len(dst) + len(l.steps)
+	out := dst[len(dst):n]
+	special := scale(l.steps[:l.low], word, out)
+	if l.low < len(l.steps) {
+		special |= scale(l.steps[l.low:], bits.ReverseBytes64(word), out[l.low:]) << l.low
+	}
+	if special != 0 {
+		ask(l.steps, f, out, special)
+	}
+	return dst[:n]
+}
+
+// scale reads steps out of a frame's bytes in their order. It returns a bit for each step whose code is no plain value.
+func scale(list []step, word uint64, out []Hit) uint64 {
+	out = out[:len(list)]
+	special := uint64(0) // the last step's bit on top
 	for i := range list {
 		st := &list[i]
-		if !st.free && !st.heard(d, f) {
-			continue
-		}
-		if !st.quick || have < st.end {
-			dst = st.slow(f.Data[:have/8], dst)
-			continue
-		}
-		if st.gated && words[order(st.gateBig)]>>(st.gateShift&63)&st.gateMask-st.gateLeast > st.gateSpan {
-			continue
-		}
-		code := words[order(st.big)] >> (st.shift & 63) & st.mask
-		value := (code ^ st.top) - st.top // carries the sign up
-		if value-st.least > st.span {
-			dst = st.slow(f.Data[:have/8], dst)
-			continue
-		}
+		value := (word>>(st.shift&63)&st.mask ^ st.top) - st.top // carries the sign up
+		_, over := bits.Sub64(st.span, value-st.least, 0)
+		special = special>>1 | over<<63
 		// The conversion forbids a fused product, as in field.scale.
-		written := float64(float64(int64(value))*st.factor) + st.offset //nolint:gosec // two's complement is what is wanted
-		dst = append(dst, Hit{Written: written, Pick: st.place})
+		out[i] = Hit{Written: float64(float64(int64(value))*st.factor) + st.offset, Pick: st.number} //nolint:gosec // two's complement is what is wanted
+	}
+	return special >> (64 - len(list))
+}
+
+// ask says what the codes mean of the steps whose bits are set in which.
+func ask(list []step, f *bus.Frame, out []Hit, which uint64) {
+	word := binary.LittleEndian.Uint64(f.Data[:])
+	for ; which != 0; which &= which - 1 {
+		i := bits.TrailingZeros64(which)
+		st, h := &list[i], &out[i]
+		if st.bytes && !st.big {
+			code := word >> (st.shift & 63) & st.mask
+			if h.Status = byTopByte(uint8(code >> (st.bits - 8&63))); h.Status != OK { //nolint:gosec // the shift leaves 8 bits
+				h.Written = 0
+				continue
+			}
+		}
+		h.Written, _, h.Status = st.pick.field.read(f.Data[:min(f.Length, 8)])
+	}
+}
+
+// careful reads steps of any kind.
+func careful(list []step, d *Decoder, f *bus.Frame, dst []Hit) []Hit {
+	data := f.Data[:min(f.Length, 8)]
+	for i := range list {
+		if st := &list[i]; st.free || st.heard(d, f) {
+			dst = st.slow(data, dst)
+		}
 	}
 	return dst
 }
@@ -313,30 +500,25 @@ func (st *step) heard(d *Decoder, f *bus.Frame) bool {
 	return (!l.byPGN || l.sender(source)) && st.pick.from.sentFrame(d, f, source)
 }
 
-func order(big bool) int {
-	if big {
-		return 1
-	}
-	return 0
-}
-
 // slow lets the field itself read.
 func (st *step) slow(data []byte, dst []Hit) []Hit {
 	if !st.pick.field.open(data) {
 		return dst
 	}
 	written, _, status := st.pick.field.read(data)
-	return append(dst, Hit{Written: written, Pick: st.place, Status: status})
+	return append(dst, Hit{Written: written, Pick: st.number, Status: status})
 }
 
 // message reads a message of any length.
 func (p *plan) message(m *Message, dst []Hit) []Hit {
-	dst = whole(p.steps, m, dst)
-	if p.selector == nil {
+	dst = whole(p.steps.steps, m, dst)
+	if p.on == nil {
 		return dst
 	}
-	if code, ok := p.selector.raw(m.Data); ok {
-		dst = whole(p.variants[code], m, dst)
+	if code, ok := p.on.raw(m.Data); ok {
+		if v, n := p.codes.find(uint32(code)); n > 0 { //nolint:gosec // at most 32 bits
+			dst = whole(p.variants[v].steps, m, dst)
+		}
 	}
 	return dst
 }
@@ -364,39 +546,44 @@ func (l *layout) lookupKey() uint32 {
 	}
 }
 
-// index finds a short list of places by number: a hash table that is made once and costs less than a map.
+// index finds numbers in a sorted list: a hash table that is made once and costs less than a map.
 type index struct {
 	slots []indexSlot
 	shift uint
 }
 
 type indexSlot struct {
-	places []int32
-	key    uint32
+	key   uint32
+	at, n int32 // where in the list, and how many of them; 0 in an empty slot
 }
 
-func newIndex(keys map[uint32][]int32) index {
+// newIndex indexes keys, of which equal ones stand together.
+func newIndex(keys []uint32) index {
 	width := max(4, bits.Len(uint(len(keys)))+2)
 	x := index{slots: make([]indexSlot, 1<<width), shift: uint(64 - width)}
-	for key, places := range keys {
+	for at, key := range keys {
 		i := x.start(key)
-		for x.slots[i].places != nil {
+		for x.slots[i].n > 0 && x.slots[i].key != key {
 			i = (i + 1) & (len(x.slots) - 1)
 		}
-		x.slots[i] = indexSlot{places, key}
+		if x.slots[i].n == 0 {
+			x.slots[i] = indexSlot{key: key, at: int32(at)}
+		}
+		x.slots[i].n++
 	}
 	return x
 }
 
 func (x *index) start(key uint32) int {
-	return int(uint64(key) * 0x9E3779B97F4A7C15 >> x.shift) //nolint:gosec // below the table's length
+	return int(uint64(key) * 0x9E3779B97F4A7C15 >> (x.shift & 63)) //nolint:gosec // below the table's length
 }
 
-func (x *index) find(key uint32) []int32 {
-	for i := x.start(key); ; i = (i + 1) & (len(x.slots) - 1) {
-		s := &x.slots[i]
-		if s.places == nil || s.key == key {
-			return s.places
+// find returns where key stands in the list and how often.
+func (x *index) find(key uint32) (at, n int32) {
+	for i := x.start(key); ; i++ {
+		s := &x.slots[i&(len(x.slots)-1)]
+		if s.n == 0 || s.key == key {
+			return s.at, s.n
 		}
 	}
 }

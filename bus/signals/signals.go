@@ -14,6 +14,8 @@
 package signals
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"airhold/bus"
@@ -125,9 +127,10 @@ type Decoder struct {
 // NewDecoder returns a Decoder with the built-in catalogue.
 func NewDecoder() *Decoder {
 	d := &Decoder{assembler: j1939.NewAssembler(j1939.Options{}), layouts: catalogue()}
-	keys := make(map[uint32][]int32, len(d.layouts))
+	slices.SortFunc(d.layouts, func(a, b *layout) int { return cmp.Compare(a.pgn, b.pgn) })
+	keys := make([]uint32, len(d.layouts))
 	for i, l := range d.layouts {
-		keys[l.pgn] = []int32{int32(i)}
+		keys[i] = l.pgn
 	}
 	d.catalogue = newIndex(keys)
 	return d
@@ -197,8 +200,8 @@ func (d *Decoder) name(m *Message) {
 		m.layout = d.dbc.find(m)
 	}
 	if m.layout == nil && m.Extended {
-		if at := d.catalogue.find(m.PGN); len(at) > 0 {
-			m.layout = d.layouts[at[0]]
+		if at, n := d.catalogue.find(m.PGN); n > 0 {
+			m.layout = d.layouts[at]
 		}
 	}
 	if m.layout != nil {

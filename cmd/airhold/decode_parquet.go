@@ -11,20 +11,22 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/compress/snappy"
+
 	"airhold/bus"
 	"airhold/bus/capture"
 	"airhold/bus/signals"
-	"airhold/firmware/store/sealed"
 )
 
 // decodeRow is one signal of one message in the Parquet file.
 type decodeRow struct {
-	Time      int64    `parquet:"time,delta,timestamp(nanosecond)"` // UTC; without a clock, from the first frame on
-	Interface int32    `parquet:"interface,dict"`                   // place in the file's list "interfaces"
-	Source    int32    `parquet:"source,dict"`                      // address of the sender
-	Signal    string   `parquet:"signal,dict"`                      // message.signal; unit and more in the file's "signals"
-	Value     *float64 `parquet:"value,optional,split"`             // null unless the status is ok
-	Status    string   `parquet:"status,optional,dict"`             // null is ok, which nearly all are
+	Time      int64    `parquet:"time,delta,uncompressed,timestamp(nanosecond)"` // UTC; without a clock, from the first frame on
+	Interface int32    `parquet:"interface,dict,uncompressed"`                   // place in the file's list "interfaces"
+	Source    int32    `parquet:"source,dict,uncompressed"`                      // address of the sender
+	Signal    string   `parquet:"signal,dict,uncompressed"`                      // message.signal; unit and more in the file's "signals"
+	Value     *float64 `parquet:"value,optional,split"`                          // null unless the status is ok
+	Status    string   `parquet:"status,optional,dict,uncompressed"`             // null is ok, which nearly all are
 }
 
 // aboutSignal describes a signal in the file's metadata.
@@ -35,27 +37,55 @@ type aboutSignal struct {
 	SPN       uint32 `json:"spn,omitempty"`
 }
 
-const decodeBatch = 4096 // rows handed over at once
+const (
+	decodeBatch = 1024      // rows handed over at once
+	decodePage  = 256 << 10 // bytes of a column, unpacked, that are packed together
+	decodeSort  = 16 << 10  // rows that are ordered together: they stay in a processor's cache
+	decodeGroup = 512 << 10 // rows of a row group
+)
 
-// decodeTable writes signals as rows. One goroutine owns it.
+// found is a row on its way, kept small.
+type found struct {
+	at     int64
+	value  float64
+	pick   int32
+	link   uint16
+	source uint8
+	status signals.Status
+}
+
+// decodeTable writes signals as rows, each some thousand of them ordered by signal, then by time: neighbours are alike then,
+// which packs well, and a reader of one signal finds it in long pieces. One goroutine owns it.
 type decodeTable struct {
-	columns *sealed.Columns[decodeRow]
+	columns *parquet.GenericWriter[decodeRow]
 	set     *signals.Set
 	picks   []signals.Pick
 	names   []string
+	counts  []int32 // rows of each pick in the group
 	used    []bool
+	group   []found
+	order   []int32
 	rows    [decodeBatch]decodeRow
 	values  [decodeBatch]float64
-	n       int
+	written int64
 }
 
 func newDecodeTable(w io.Writer, picks []signals.Pick, input string) *decodeTable {
 	t := &decodeTable{
-		columns: sealed.NewColumns[decodeRow](w, map[string]string{
-			"airhold": version(), "input": input, "form": "airhold decoded bus 1",
-			"status": "null is ok; else not_available, error, reserved or absent, and then there is no value",
-		}),
+		columns: parquet.NewGenericWriter[decodeRow](w,
+			// Only the values gain from packing: the other columns are small by their encoding.
+			parquet.Compression(&snappy.Codec{}), parquet.PageBufferSize(decodePage),
+			// Words and numbers that are names have no use for their least and greatest.
+			parquet.SkipPageBounds("signal"), parquet.SkipPageBounds("status"),
+			parquet.SkipPageBounds("interface"), parquet.SkipPageBounds("source"),
+			parquet.CreatedBy("airhold", "", ""),
+			parquet.KeyValueMetadata("airhold", version()), parquet.KeyValueMetadata("input", input),
+			parquet.KeyValueMetadata("form", "airhold decoded bus 1"),
+			parquet.KeyValueMetadata("order", fmt.Sprintf("by signal, then by time, within each %d rows", decodeSort)),
+			parquet.KeyValueMetadata("status", "null is ok; else not_available, error, reserved or absent, and then there is no value"),
+		),
 		set: signals.NewSet(picks), picks: picks, names: make([]string, len(picks)), used: make([]bool, len(picks)),
+		counts: make([]int32, len(picks)), group: make([]found, 0, decodeSort), order: make([]int32, decodeSort),
 	}
 	for i := range picks {
 		t.names[i] = picks[i].String()
@@ -68,22 +98,15 @@ func (t *decodeTable) add(f *bus.Frame, hits []signals.Hit) error {
 	if !f.UTC.IsZero() {
 		at = f.UTC.UnixNano()
 	}
-	source := int32(0)
+	source := uint8(0)
 	if f.IsExtended {
-		source = int32(f.ID & 0xFF)
+		source = uint8(f.ID & 0xFF)
 	}
 	for i := range hits {
 		h := &hits[i]
-		r := &t.rows[t.n]
-		*r = decodeRow{Time: at, Interface: int32(f.Link), Source: source, Signal: t.names[h.Pick]}
-		t.used[h.Pick] = true
-		if h.Status == signals.OK {
-			t.values[t.n] = h.Written
-			r.Value = &t.values[t.n]
-		} else {
-			r.Status = h.Status.String()
-		}
-		if t.n++; t.n == decodeBatch {
+		t.group = append(t.group, found{at, h.Written, h.Pick, f.Link, source, h.Status})
+		t.counts[h.Pick]++
+		if len(t.group) == decodeSort {
 			if err := t.flush(); err != nil {
 				return err
 			}
@@ -92,14 +115,50 @@ func (t *decodeTable) add(f *bus.Frame, hits []signals.Hit) error {
 	return nil
 }
 
+// flush writes the group. It is a counting sort: by pick, and in one pick as they came.
 func (t *decodeTable) flush() error {
-	err := t.columns.Write(t.rows[:t.n])
-	t.n = 0
-	return err
+	next := int32(0)
+	for i, n := range t.counts {
+		t.used[i] = t.used[i] || n > 0
+		t.counts[i] = next
+		next += n
+	}
+	for i := range t.group {
+		p := t.group[i].pick
+		t.order[t.counts[p]] = int32(i)
+		t.counts[p]++
+	}
+	clear(t.counts)
+	for at := 0; at < len(t.group); at += decodeBatch {
+		rows := t.rows[:min(decodeBatch, len(t.group)-at)]
+		for i := range rows {
+			g := &t.group[t.order[at+i]]
+			rows[i] = decodeRow{Time: g.at, Interface: int32(g.link), Source: int32(g.source), Signal: t.names[g.pick]}
+			if g.status == signals.OK {
+				t.values[i] = g.value
+				rows[i].Value = &t.values[i]
+			} else {
+				rows[i].Status = g.status.String()
+			}
+		}
+		n, err := t.columns.Write(rows)
+		t.written += int64(n)
+		if err != nil {
+			return err
+		}
+	}
+	t.group = t.group[:0]
+	if t.written%decodeGroup == 0 {
+		return t.columns.Flush()
+	}
+	return nil
 }
 
 // close writes what is left, and about which interfaces and signals it is.
 func (t *decodeTable) close(links []string) error {
+	if err := t.flush(); err != nil {
+		return err
+	}
 	about := make(map[string]aboutSignal)
 	for i, used := range t.used {
 		if !used {
@@ -113,9 +172,9 @@ func (t *decodeTable) close(links []string) error {
 		if err != nil {
 			return err
 		}
-		t.columns.Note(key, string(text))
+		t.columns.SetKeyValueMetadata(key, string(text))
 	}
-	return errors.Join(t.flush(), t.columns.Close())
+	return t.columns.Close()
 }
 
 type parquetJob struct {
@@ -212,7 +271,7 @@ func (j *parquetJob) write(ctx context.Context, out io.Writer) (sum parquetSumma
 	sum.NotFrames = j.reader.NotFrames() + j.reader.BadCount()
 	sum.Torn, _ = j.reader.Torn()
 	err = t.close(j.reader.Links())
-	sum.Rows = t.columns.Rows()
+	sum.Rows = t.written
 	for _, used := range t.used {
 		if used {
 			sum.Signals++

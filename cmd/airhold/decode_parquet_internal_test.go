@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -88,11 +89,18 @@ func TestParquetSaysWhatTheLinesSay(t *testing.T) {
 		}
 		got = append(got, fmt.Sprintf("%v %v %v %v %v", links[r.Interface], source, r.Signal, status, value))
 	}
+	slices.Sort(got) // the table has its own order
+	slices.Sort(want)
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("rows:\n%s\nwant:\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
-	if rows[0].Time != 1436509052249713000 {
-		t.Errorf("time = %d; want 1436509052.249713 s in ns", rows[0].Time)
+	for _, r := range rows {
+		if r.Signal == "wheel_speed.speed" {
+			if r.Time != 1436509052249713000 {
+				t.Errorf("time = %d; want 1436509052.249713 s in ns", r.Time)
+			}
+			break
+		}
 	}
 	if a := about["wheel_speed.speed"]; a != (aboutSignal{Unit: "m/s", Kind: "number", SPN: 1862}) {
 		t.Errorf("about the speed: %+v", a)
