@@ -21,7 +21,7 @@ func (j *job) parquet(ctx context.Context, out *output) error {
 	rows, values := make([]sealed.Reading, 0, chunk), make([]float64, chunk)
 	var r store.Row
 	for n := 0; ; n++ {
-		if n%8192 == 0 {
+		if n%beat == 0 {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}

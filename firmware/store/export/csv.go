@@ -148,7 +148,7 @@ func oneWord(s string) string { return strings.Join(strings.Fields(s), "_") }
 func (t *csvTable) run(ctx context.Context) error {
 	var r store.Row
 	for n := 0; ; n++ {
-		if n%8192 == 0 {
+		if n%beat == 0 {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}

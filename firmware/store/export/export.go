@@ -92,6 +92,9 @@ type Options struct {
 // checkEvery is how many rows or frames there are between two checkpoints.
 const checkEvery = 200_000
 
+// beat is how many rows or frames are read between two looks at whether to stop.
+const beat = 1024
+
 func (o *Options) checkpoints() int64 {
 	if o.every > 0 {
 		return o.every

@@ -224,7 +224,7 @@ func (j *job) frames(ctx context.Context, out *output) error {
 	}
 	var f bus.Frame
 	for n := int64(1); ; n++ {
-		if n%8192 == 0 {
+		if n%beat == 0 {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}

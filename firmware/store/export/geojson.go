@@ -137,7 +137,7 @@ func (j *job) tracks(ctx context.Context) ([]*track, error) {
 	}
 	var f bus.Frame
 	for n := 1; ; n++ {
-		if n%8192 == 0 {
+		if n%beat == 0 {
 			if ctx.Err() != nil {
 				return nil, ctx.Err()
 			}
@@ -220,7 +220,7 @@ func (j *job) beside(ctx context.Context, points []point) ([]float64, []readings
 	near := 0 // first point that a reading may still stand beside
 	var r store.Row
 	for k := 0; ; k++ {
-		if k%8192 == 0 {
+		if k%beat == 0 {
 			if ctx.Err() != nil {
 				return nil, nil, ctx.Err()
 			}
