@@ -10,7 +10,7 @@ import { scenes } from './fake/scenes.mjs'
 import { tests } from './fake/tests.mjs'
 
 const [folder = 'shots', ...only] = process.argv.slice(2)
-const sizes = [['1280', 1280, 800], ['1024', 1024, 600], ['390', 390, 844]]
+const sizes = (process.env.SIZES ?? '1280x800 1024x600 390x844 320x568').split(' ').map((s) => [s.split('x')[0], ...s.split('x').map(Number)])
 await mkdir(folder, { recursive: true })
 const box = await openBox()
 const browser = await openBrowser()

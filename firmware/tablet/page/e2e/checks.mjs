@@ -87,3 +87,30 @@ export async function cut(page, of = '.middle, .todo, .state, .groups') {
   return page.evaluate((q) => [...document.querySelectorAll(q)].filter((e) => e.scrollHeight > e.clientHeight + 2 && getComputedStyle(e).overflowY !== 'visible')
     .map((e) => `cut: ${e.className} ${e.scrollHeight} in ${e.clientHeight}`), of)
 }
+
+/** crowded says where the drawing runs into the head above it, or is pressed too flat to be read: under 100 px of the frame. */
+export async function crowded(page) {
+  return page.evaluate(() => {
+    const main = document.querySelector('main')
+    const zoom = Number(main.style.zoom)
+    const drawn = [...main.querySelectorAll('.line svg')]
+    if (drawn.length === 0) return []
+    const bad = []
+    const bottoms = [...main.querySelectorAll('.top h1, .top h2, .top p')].map((e) => {
+      const range = document.createRange()
+      range.selectNodeContents(e)
+      return range.getBoundingClientRect().bottom
+    })
+    const top = main.querySelector('.top')
+    if (['high', 'medium'].includes(top.dataset.ink)) {
+      if (Math.max(...bottoms) > top.getBoundingClientRect().bottom + 1) bad.push('the head is too small for its words')
+      bottoms.push(top.getBoundingClientRect().bottom)
+    }
+    const marks = [...drawn[0].querySelectorAll('path, rect, text')].map((e) => e.getBoundingClientRect().top)
+    const over = Math.max(...bottoms) - Math.min(...marks)
+    if (over > 4 * zoom) bad.push(`the drawing begins ${(over / zoom).toFixed(0)} px inside the head`)
+    const high = (drawn[0].querySelector('.ground').getBoundingClientRect().top - drawn[0].getBoundingClientRect().top) / zoom
+    if (high < (drawn.length > 1 ? 60 : 100)) bad.push(`the drawing is only ${high.toFixed(0)} px high`)
+    return bad
+  })
+}

@@ -10,7 +10,7 @@ import { after, before, describe, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { scenes } from '../fake/scenes.mjs'
 import { openBrowser } from './browser.mjs'
-import { collisions, violations } from './checks.mjs'
+import { collisions, crowded, violations } from './checks.mjs'
 import { live, look, toHome } from './read.mjs'
 
 const given = process.env.AIRHOLD_URL
@@ -122,13 +122,13 @@ describe('against the stand-in', { skip: given ? 'AIRHOLD_URL names a box that c
     await page.waitForTimeout(900)
   }
 
-  for (const [width, height, light] of [[1280, 800, 'day'], [1280, 800, 'night'], [1024, 600, 'day'], [800, 480, 'day'], [1920, 1080, 'day'], [390, 844, 'day'], [360, 640, 'day']]) {
+  for (const [width, height, light] of [[1280, 800, 'day'], [1280, 800, 'night'], [1024, 600, 'day'], [800, 480, 'day'], [1920, 1080, 'day'], [390, 844, 'day'], [360, 640, 'day'], [320, 568, 'night']]) {
     test(`no state has a violation, or text on text, at ${width} x ${height}, ${light}`, async () => {
       const { page, wrong, close } = await open({ width, height, light })
       const bad = []
       for (const name of Object.keys(scenes)) {
         await show(page, name)
-        for (const v of [...(width === 1280 ? await violations(page) : []), ...await collisions(page)]) bad.push(`${name}: ${v}`)
+        for (const v of [...(width === 1280 ? await violations(page) : []), ...await collisions(page), ...await crowded(page)]) bad.push(`${name}: ${v}`)
       }
       assert.deepEqual(bad, [])
       assert.deepEqual(wrong, [])

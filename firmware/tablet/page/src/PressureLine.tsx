@@ -174,8 +174,8 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
         </g>
       )}
       {needY === undefined && !small && rank.pressure && y !== undefined && s.ranks.length <= 2 && (
-        <text class="t-quiet clear" text-anchor={last ? 'end' : 'start'} data-need="not heard">
-          <tspan x={wordX} y={Math.min(y + 16, p.ground - 44)}>need not</tspan><tspan x={wordX} dy="30">heard</tspan>
+        <text class={`t-quiet clear${last ? ' slim' : ''}`} text-anchor={last ? 'end' : 'start'} data-need="not heard">
+          <tspan x={last ? wordX + 6 : wordX} y={Math.min(y + 30, p.ground - 44)}>need not</tspan><tspan x={last ? wordX + 6 : wordX} dy="30">heard</tspan>
         </text>
       )}
       {rank.impossible && y !== undefined && (

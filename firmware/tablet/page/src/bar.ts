@@ -133,7 +133,7 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
   }
   if (beside && (kept > 0 || left + wide(beside, quiet) <= stop)) {
     if (drains && !beside.loud && out.top.includes(drains)) drains.after = ',' // one saying: "drains 2, leak 1"
-    out.top.push({ ...beside, x: left })
+    out.top.push({ ...beside, x: drains?.after === ',' ? left - 3 : left })
   }
   if (give) out.top.push(give)
   const spare = out.segments.find((g) => g.name === 'spare')

@@ -8,7 +8,7 @@ import { late } from './late'
 import { moment } from './moment'
 import type { TestActs } from './Leakdown'
 import { lastWords, testView, zonesOf } from './leakdown'
-import { AskingScreen, CoverScreen, Foot, HomeScreen, type Acts, type Room, type Screen } from './screens'
+import { AskingScreen, CoverScreen, Foot, HomeScreen, shortPhone, type Acts, type Room, type Screen } from './screens'
 import type { Light } from './Settings'
 import { Sound } from './sound'
 import { readChoice } from './units'
@@ -196,7 +196,7 @@ function draw(): void {
   const state = view.kind === 'home' || view.kind === 'cover' ? view.state : 'none'
   render(
     <main
-      class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} is-${view.kind}`}
+      class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} ${shortPhone(room) ? 'short' : ''} is-${view.kind}`}
       style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px` }}
       data-screen={view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
       data-played={`${sound.played.high} ${sound.played.medium} ${sound.played.low}`} data-tones={sound.played.tones}

@@ -3,7 +3,7 @@
 import type { ComponentChildren } from 'preact'
 import { BudgetBar } from './BudgetBar'
 import { textWidth, usesKnown, wordsFit } from './bar'
-import { fit, noteLines } from './measure'
+import { fit, lines, noteLines } from './measure'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import type { Light } from './Settings'
@@ -110,7 +110,9 @@ export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; al
 export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const note = view.head.mark === 'title' && !loud
-  const at = zones(room, loud, note, note && !room.phone ? 33 * noteLines(view.head.title, view.head.cause) + 41 * (view.head.rows.length - 1) : 0)
+  const at = zones(room, loud, note, room.phone ? headOnPhone(view.head, note) : below(view.head, note))
+  // Where a phone is short and an alarm stands, the foot row is the first to leave.
+  const few = shortPhone(room) && (loud || note)
   const width = room.phone ? 358 : 1042
   const across = room.phone ? 358 : 1170 - textWidth(view.sim, 21)
   const foot = fit(view.note, across, room.phone ? 17 : 21) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
@@ -129,18 +131,35 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
       <section class="zone" style={{ top: `${at.bar}px` }} aria-label="Air budget">
         <BudgetBar state={view.bar} width={width} tall={at.barHeight} />
       </section>
-      <section class="facts" aria-label="Other figures">
+      {!few && <section class="facts" aria-label="Other figures">
         {own && view.line.left && (
           <p><span data-what="left" data-value={view.line.left.text.replace('over ', '')} data-unit="min">{view.line.left.text}</span><span class="unit">min in the tank</span></p>
         )}
         {facts.map((f) => (
           <p key={f.words}><span data-what="fact" data-value={f.value} data-unit={f.unit}>{f.value}</span><span class="unit">{f.words}</span></p>
         ))}
-      </section>
+      </section>}
       {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : foot && <p class="foot-note" style={{ maxWidth: `${across}px` }}>{foot}</p>}
       {!(room.phone && view.head.seen.length > 0) && <Rail acts={acts} test={room.phone ? view.test : undefined} />}
     </div>
   )
+}
+
+/** shortPhone says whether a phone is too short for all that stands on a long one. */
+export function shortPhone(room: Room): boolean {
+  return room.phone && room.height < 780
+}
+
+/** headOnPhone is where the head of a phone ends, in px, where no alarm fills it. */
+function headOnPhone(head: Head, note: boolean): number {
+  if (note) return 156 + 32 * lines(head.title, 312, 27, 650) + (head.cause ? 27 * lines(head.cause, 312, 22) : 0)
+  return head.cause ? 132 + 23 * lines(head.cause, 354, 19) : 0
+}
+
+/** below is how far what stands in the head goes beyond the room it usually takes, in px. */
+function below(head: Head, note: boolean): number {
+  if (note) return 33 * noteLines(head.title, head.cause) + 41 * (head.rows.length - 1)
+  return head.mark === 'none' && head.cause ? 33 * (lines(head.cause, 1042, 27) - 1) : 0
 }
 
 /** Hatch is the one fill pattern; it takes the colour of what it fills, one definition for each. */
@@ -158,11 +177,12 @@ function Hatch() {
   )
 }
 
-/** zones says where the drawing and the bar stand; more is what a long note takes of the drawing. */
+/** zones says where the drawing and the bar stand; more is what a long note takes of the drawing, on a phone where the head ends. */
 function zones(room: Room, loud: boolean, note: boolean, more: number): { line: number; lineHeight: number; bar: number; barHeight: number } {
   if (room.phone) {
-    const bar = room.height - 318
-    const line = loud ? 300 : note ? 262 : 170
+    const short = shortPhone(room)
+    const bar = room.height - (short && (loud || note) ? 258 : 318)
+    const line = loud ? (short ? 262 : 300) : Math.max(note ? (short ? 216 : 262) : 170, more)
     return { line, lineHeight: Math.min(250, bar - line - 14), bar, barHeight: 76 }
   }
   const low = room.height < 780
