@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -214,5 +215,38 @@ func TestReplayOfPlainSealedAndExportedDay(t *testing.T) {
 	lines := strings.Split(strings.TrimSpace(text), "\n")
 	if err := json.Unmarshal([]byte(lines[len(lines)-1]), &summary); err != nil || summary.Readings != 24_000 {
 		t.Errorf("%d readings of the exported table, %v; want 24000", summary.Readings, err)
+	}
+}
+
+// A disk that takes no more stops an export with a sentence; with room again it goes on to the same bytes.
+func TestExportOnADiskThatTakesNoMore(t *testing.T) {
+	t.Parallel()
+	bin, data, dir := program(t), t.TempDir(), t.TempDir()
+	invented(t, data, "a", 3000)
+	whole, parts := filepath.Join(dir, "whole"), filepath.Join(dir, "parts")
+	run := func(out, limit string) (int, string) {
+		t.Helper()
+		// No file may grow past the limit, as on a full disk (setrlimit(2), RLIMIT_FSIZE; the unit of ulimit -f is 512 bytes or 1 KiB).
+		cmd := exec.CommandContext(t.Context(), "sh", "-c", "ulimit -f "+limit+`; exec "$0" "$@"`, bin, "export", "--data", data, "--format", "csv", "--out", out)
+		text, err := cmd.CombinedOutput()
+		if _, ok := errors.AsType[*exec.ExitError](err); err != nil && !ok {
+			t.Fatal(err)
+		}
+		return cmd.ProcessState.ExitCode(), string(text)
+	}
+	if code, text := run(whole, "unlimited"); code != exitOK {
+		t.Fatalf("exit %d: %s", code, text)
+	}
+	code, text := run(parts, "600")
+	if code != exitFailed || !strings.Contains(text, "what was written so far is kept, and the same command goes on from there") {
+		t.Errorf("exit %d, %q; want word of what became of it", code, text)
+	}
+	if code, text := run(parts, "unlimited"); code != exitOK {
+		t.Fatalf("exit %d: %s", code, text)
+	}
+	a, err1 := os.ReadFile(filepath.Join(whole, "boot-a.csv"))
+	b, err2 := os.ReadFile(filepath.Join(parts, "boot-a.csv"))
+	if err1 != nil || err2 != nil || !bytes.Equal(a, b) {
+		t.Errorf("%d and %d bytes, %v, %v; want the same", len(a), len(b), err1, err2)
 	}
 }
