@@ -129,6 +129,31 @@ func BenchmarkPcapng(b *testing.B) {
 		}
 		perFrame(b)
 	})
+	b.Run("batch", func(b *testing.B) {
+		b.ReportAllocs()
+		buf := make([]bus.Frame, 128)
+		for b.Loop() {
+			r, err := capture.NewReader(bytes.NewReader(data))
+			n, k := 0, 0
+			for ; err == nil; n += k {
+				k, err = r.Batch(buf)
+			}
+			if n != benchFrames || !errors.Is(err, io.EOF) {
+				b.Fatalf("%d frames, %v; want %d", n, err, benchFrames)
+			}
+		}
+		perFrame(b)
+	})
+	b.Run("seal", func(b *testing.B) {
+		b.ReportAllocs()
+		b.SetBytes(int64(len(data)))
+		for b.Loop() {
+			if _, err := capture.Seal(io.Discard, bytes.NewReader(data), nil); err != nil {
+				b.Fatal(err)
+			}
+		}
+		perFrame(b)
+	})
 	b.Run("write", func(b *testing.B) {
 		b.ReportAllocs()
 		w, err := capture.NewPcapngWriter(io.Discard, []string{"can0", "can1"})

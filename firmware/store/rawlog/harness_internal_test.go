@@ -70,8 +70,8 @@ func open(tb testing.TB, dir string, o Options) *Log {
 	return l
 }
 
-// readBack reads all files of a boot and fails on a frame that was never recorded or out of order.
-func readBack(tb testing.TB, dir, boot string) []bus.Frame {
+// readBack reads all files of a boot, and fails on a place that is no whole block unless there may be holes.
+func readBack(tb testing.TB, dir, boot string, holesAllowed bool) []bus.Frame {
 	tb.Helper()
 	files, err := Files(dir, boot)
 	if err != nil {
@@ -91,7 +91,7 @@ func readBack(tb testing.TB, dir, boot string) []bus.Frame {
 			tb.Fatal(err)
 		}
 		words, torn := r.Torn()
-		if r.BadCount() != 0 || torn {
+		if torn || r.BadCount() != 0 && !holesAllowed {
 			tb.Errorf("%s: bad %v, torn %q", filepath.Base(f.Path), r.BadLines(), words)
 		}
 		if err := r.Close(); err != nil {

@@ -3,16 +3,12 @@
 package rawlog
 
 import (
-	"bytes"
 	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -21,7 +17,6 @@ import (
 	"go.einride.tech/can"
 
 	"airhold/bus"
-	"airhold/bus/capture"
 	"airhold/firmware/clock"
 )
 
@@ -71,7 +66,7 @@ func (d *drive) all(dir string) []bus.Frame {
 	if err := d.l.Close(); err != nil {
 		d.t.Fatal(err)
 	}
-	frames := readBack(d.t, dir, "a")
+	frames := readBack(d.t, dir, "a", false)
 	inOrder(d.t, frames, each)
 	if uint64(len(frames)) != d.n {
 		d.t.Errorf("%d frames; want %d", len(frames), d.n)
@@ -134,137 +129,6 @@ func TestClockStepKeepsBootTimes(t *testing.T) {
 	}
 }
 
-func TestIndexTellsTheFile(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.l.Offset(250*time.Millisecond, 777, clock.Coarse)
-	d.l.Dropped(1, 9)
-	d.run(60)
-	d.l.Frame(&bus.Frame{Frame: can.Frame{ID: 0x204, Length: 8, Data: can.Data{6: 17, 7: 131}}, Class: bus.Error, Boot: 6 * time.Second, Link: 2})
-	if err := d.l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	data, err := os.ReadFile(filepath.Join(dir, "boot-a-0001.pcapng"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	x, err := ReadIndex(filepath.Join(dir, "boot-a-0001.idx"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if b := x.Begin; b.Boot != "a" || b.Number != 7 || b.Seq != 1 || b.Software != "airhold test" || b.Machine != "00ff" || len(b.Links) != 4 || b.Links[3] != "can3" {
-		t.Errorf("begin %+v", b)
-	}
-	if !x.Ended || x.End.Bytes != int64(len(data)) || x.End.Frames != 6001 || x.Torn != 0 {
-		t.Errorf("end %+v, torn %d; want %d bytes, 6001 frames", x.End, x.Torn, len(data))
-	}
-	// CRC32C of every chunk, against the standard library over the bytes of the file.
-	at, sum := int64(0), int64(0)
-	last := time.Duration(-1)
-	for i, c := range x.Chunks {
-		want := crc32.Checksum(data[c.Offset:c.Offset+c.Length], crc32.MakeTable(crc32.Castagnoli))
-		if c.Offset != at || c.CRC32C != want || c.Length != chunkSize && i != len(x.Chunks)-1 || c.First <= last || c.Last < c.First {
-			t.Errorf("chunk %d: %+v; want offset %d, CRC32C %08x", i, c, at, want)
-		}
-		at += c.Length
-		sum += c.Frames
-		last = c.Last
-	}
-	if at != int64(len(data)) || sum != 6001 {
-		t.Errorf("chunks cover %d bytes and %d frames; want %d, 6001", at, sum, len(data))
-	}
-	gnss := false
-	for _, c := range x.Clocks {
-		gnss = gnss || c.Boot == 250*time.Millisecond && c.GNSS == 777 && c.GNSSQuality == clock.Coarse && c.Wall.IsZero()
-		if !c.Wall.IsZero() && !c.Wall.Equal(d.h.wall.Add(c.Boot)) {
-			t.Errorf("clock %+v; want wall time of boot time", c)
-		}
-	}
-	if !gnss || len(x.Clocks) < 7 {
-		t.Errorf("%d clock marks, GNSS offset %v; want one a second and the offset", len(x.Clocks), gnss)
-	}
-	final := map[uint16]Counters{}
-	for _, c := range x.Counters {
-		final[c.Link] = c
-	}
-	if c := final[1]; c.Recorded != 1500 || c.Kernel != 9 || c.Full != 0 {
-		t.Errorf("counters of can1: %+v", c)
-	}
-	if c := final[2]; c.Recorded != 1501 || c.Errors != 1 || c.Transmit != 17 || c.Receive != 131 {
-		t.Errorf("counters of can2: %+v; want the error counters of its error frame", c)
-	}
-	// The file itself says the same.
-	r, err := capture.NewReader(bytes.NewReader(data))
-	if err != nil {
-		t.Fatal(err)
-	}
-	var f bus.Frame
-	for err == nil {
-		err = r.Next(&f)
-	}
-	s, ok := r.Statistics(1)
-	if !ok || s.Recorded != 1500 || s.Received != 1509 || s.Dropped != 9 || s.OSDropped != 9 {
-		t.Errorf("statistics of can1 in the file: %+v", s)
-	}
-}
-
-// CRC32C against the worked example of RFC 3720 appendix B.4: 32 bytes of zeros give 8a9136aa.
-func TestCheckSumIsCRC32C(t *testing.T) {
-	t.Parallel()
-	if got := crc32.Checksum(make([]byte, 32), castagnoli()); got != 0x8a9136aa {
-		t.Errorf("CRC32C of 32 zeros = %08x; want 8a9136aa", got)
-	}
-}
-
-// An index cut anywhere, or with any byte changed, gives no record that was not written.
-func TestIndexCutAndChanged(t *testing.T) {
-	t.Parallel()
-	b := appendBegin(nil, &Begin{Boot: "a", Number: 3, Seq: 1, Links: []string{"can0"}})
-	ends := []int{len(b)}
-	for i := range 5 {
-		b = appendChunk(b, &Chunk{Offset: int64(i) * chunkSize, Length: chunkSize, Frames: int64(i)})
-		ends = append(ends, len(b))
-	}
-	for cut := range b {
-		want := 0
-		for i, e := range ends {
-			if e <= cut {
-				want = i + 1
-			}
-		}
-		x, err := ParseIndex(b[:cut])
-		if want == 0 {
-			if !errors.Is(err, errNoIndex) {
-				t.Fatalf("cut at %d: %v; want errNoIndex", cut, err)
-			}
-			continue
-		}
-		if err != nil || len(x.Chunks) != want-1 || x.Whole != int64(ends[want-1]) || x.Torn != int64(cut-ends[want-1]) {
-			t.Fatalf("cut at %d: %d chunks, whole %d, torn %d, %v; want %d", cut, len(x.Chunks), x.Whole, x.Torn, err, want-1)
-		}
-	}
-	for at := range b {
-		broken := bytes.Clone(b)
-		broken[at] ^= 0x40
-		if x, err := ParseIndex(broken); err == nil && len(x.Chunks) == 5 {
-			t.Fatalf("byte %d changed and nobody saw it", at)
-		}
-	}
-}
-
-func FuzzIndex(f *testing.F) {
-	b := appendBegin(nil, &Begin{Boot: "a", Links: []string{"can0"}})
-	b = appendClock(appendChunk(b, &Chunk{Length: 5}), &ClockMark{Boot: 7, Wall: time.Unix(1, 2)})
-	f.Add(appendEnd(appendGap(appendCounters(b, &Counters{Link: 1}), &Gap{Frames: 3}), &End{Bytes: 9}))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		x, err := ParseIndex(data)
-		if err == nil && x.Whole+x.Torn != int64(len(data)) {
-			t.Fatalf("%d whole and %d torn of %d", x.Whole, x.Torn, len(data))
-		}
-	})
-}
-
 // While the disk is full nothing written is lost, what fits the ring waits, the rest is counted and stands as a gap, and
 // recording goes on when there is room.
 func TestFullDisk(t *testing.T) {
@@ -296,7 +160,7 @@ func TestFullDisk(t *testing.T) {
 	if s.State != "recording" || s.Gaps != 1 || uint64(s.Written)+uint64(s.Dropped) != d.n {
 		t.Errorf("after room was made: %+v; want one gap and %d frames in all", s, d.n)
 	}
-	frames := readBack(t, dir, "a")
+	frames := readBack(t, dir, "a", false)
 	if int64(len(frames)) != s.Written {
 		t.Errorf("%d frames in the file; want %d", len(frames), s.Written)
 	}
@@ -327,21 +191,6 @@ func TestFullDisk(t *testing.T) {
 	}
 }
 
-func readRaw(t *testing.T, path string) []bus.Frame {
-	t.Helper()
-	r, err := capture.Open(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	var out []bus.Frame
-	var f bus.Frame
-	for r.Next(&f) == nil {
-		out = append(out, f)
-	}
-	return out
-}
-
 // A disk that is full before the first file is tried again, and leaves no stump of a file.
 func TestFullBeforeTheFirstFile(t *testing.T) {
 	t.Parallel()
@@ -355,15 +204,6 @@ func TestFullBeforeTheFirstFile(t *testing.T) {
 		d.all(dir)
 	}
 }
-
-// lean is a disk of which little is free.
-type lean struct {
-	disk
-
-	free, total int64
-}
-
-func (d *lean) room() (free, total int64, err error) { return d.free, d.total, nil }
 
 func TestRecordingStopsBeforeTheAlarmsStarve(t *testing.T) {
 	t.Parallel()
@@ -397,7 +237,7 @@ func TestRecordingStopsBeforeTheAlarmsStarve(t *testing.T) {
 	if s.State != "recording" || s.Files != 2 || s.Gaps == 0 {
 		t.Errorf("after room was made: %+v; want another file and the gap", s)
 	}
-	if got := len(readBack(t, dir, "a")); int64(got)+s.Dropped != int64(d.n) {
+	if got := len(readBack(t, dir, "a", false)); int64(got)+s.Dropped != int64(d.n) {
 		t.Errorf("%d frames and %d dropped of %d", got, s.Dropped, d.n)
 	}
 	x, err := ReadIndex(filepath.Join(dir, "boot-a-0002.idx"))
@@ -434,28 +274,6 @@ func TestReserve(t *testing.T) {
 	}
 }
 
-// A file that was sealed between listing and reading is found.
-func TestFileSealedMeanwhile(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(3)
-	if err := d.l.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	files, err := list(dir, "a")
-	if err != nil {
-		t.Fatal(err)
-	}
-	again := drove(t, dir, func(o *Options) { o.Boot = "b" })
-	if err := again.l.Seal(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if err := files[0].measure(); err != nil || files[0].Frames != 300 || !files[0].Sealed {
-		t.Errorf("%+v, %v; want 300 frames of the sealed file", files[0], err)
-	}
-}
-
 func TestRefusedFramesAreCounted(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -468,425 +286,6 @@ func TestRefusedFramesAreCounted(t *testing.T) {
 	if s := d.l.Stats(); s.Refused != 4 || s.Written != 100 || s.Synced != 100 {
 		t.Errorf("%+v; want 4 refused, 100 written and synced", s)
 	}
-}
-
-// A start repairs what the one before left, says how many bytes went, and never writes to an old file again.
-func TestRestartRepairsAndBeginsAnew(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(20)
-	if err := d.l.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	path := filepath.Join(dir, "boot-a-0001.pcapng")
-	data, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	torn := append(bytes.Clone(data[:len(data)-20]), make([]byte, 512)...)
-	if err := os.WriteFile(path, torn, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	empty := filepath.Join(dir, "boot-a-0002.pcapng")
-	if err := os.WriteFile(empty, make([]byte, 300), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	stump := filepath.Join(dir, "boot-a-0001.pcapng.zst.tmp")
-	if err := os.WriteFile(stump, []byte("x"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	again := drove(t, dir, func(o *Options) { o.Boot = "b" })
-	notes := strings.Join(again.l.Stats().Notes, "\n")
-	if !strings.Contains(notes, "its last 540 bytes were no whole frame") || !strings.Contains(notes, "boot-a-0002.pcapng held no frame yet when the power went (300 bytes)") {
-		t.Errorf("notes %q", notes)
-	}
-	if exists(dir, "boot-a-0002.pcapng") || exists(dir, "boot-a-0001.pcapng.zst.tmp") {
-		t.Error("an empty file or an unfinished seal was left")
-	}
-	mended, err := os.ReadFile(path)
-	if err != nil || !bytes.Equal(mended, data[:len(data)-48]) {
-		t.Errorf("the repaired file has %d bytes, %v; want the %d of its whole frames", len(mended), err, len(data)-48)
-	}
-	again.run(5)
-	if err := again.l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	inOrder(t, readBack(t, dir, "a"), each)
-	inOrder(t, readBack(t, dir, "b"), each)
-	// The same boot id again, as after a crash of the program alone: the numbers go on.
-	third := drove(t, dir, func(o *Options) { o.Boot = "b" })
-	third.run(1)
-	if err := third.l.Close(); err != nil || !exists(dir, "boot-b-0002.pcapng") || len(third.l.Stats().Notes) != 0 {
-		t.Errorf("third start: %v, notes %q", err, third.l.Stats().Notes)
-	}
-	if files, err := Files(dir, ""); err != nil || len(files) != 3 || files[0].Boot != "a" {
-		t.Errorf("Files of all boots: %d, %v; want 3", len(files), err)
-	}
-}
-
-func TestRepairLeavesWholeFilesAlone(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(3)
-	d.all(dir)
-	path := filepath.Join(dir, "boot-a-0001.pcapng")
-	before, _ := os.ReadFile(path)
-	cut, err := Repair(path)
-	after, _ := os.ReadFile(path)
-	if cut != 0 || err != nil || !bytes.Equal(before, after) {
-		t.Errorf("Repair = %d, %v; want an untouched file", cut, err)
-	}
-	if _, err := Repair(filepath.Join(dir, "none.pcapng")); !errors.Is(err, os.ErrNotExist) {
-		t.Errorf("Repair(missing) = %v", err)
-	}
-}
-
-// A recording cut at every byte of its last 64 KiB, with nothing behind and with zeros behind, keeps every whole block
-// and gives no false frame. The blocks are walked by their length fields alone (draft-ietf-opsawg-pcapng section 3.1).
-func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(14)
-	whole := d.all(dir)
-	data, err := os.ReadFile(filepath.Join(dir, "boot-a-0001.pcapng"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	frames, at := 0, 0 // whole frames before the cut, and where the block begins that it is in
-	next := func() int { return at + int(binary.LittleEndian.Uint32(data[at+4:])) }
-	buf := make([]bus.Frame, 512)
-	damaged := make([]byte, 0, len(data)+4096)
-	for cut := 4; cut <= len(data); cut++ {
-		for at < cut && next() <= cut {
-			if binary.LittleEndian.Uint32(data[at:]) == 6 {
-				frames++
-			}
-			at = next()
-		}
-		if cut < len(data)-chunkSize {
-			continue
-		}
-		for _, zeros := range []int{0, 4096} {
-			if zeros > 0 && cut%5 != 0 {
-				continue
-			}
-			damaged = append(append(damaged[:0], data[:cut]...), make([]byte, zeros)...)
-			want, end := frames, at
-			for zeros > 0 && end < len(data) { // what was cut off may itself have been zeros
-				size := int(binary.LittleEndian.Uint32(data[end+4:]))
-				if end+size > len(data) || end+size > len(damaged) || !bytes.Equal(damaged[end:end+size], data[end:end+size]) {
-					break
-				}
-				if binary.LittleEndian.Uint32(data[end:]) == 6 {
-					want++
-				}
-				end += size
-			}
-			r, err := capture.NewReader(bytes.NewReader(damaged))
-			if err != nil {
-				t.Fatal(err)
-			}
-			got := 0
-			for {
-				n, err := r.Batch(buf)
-				for i := range buf[:n] {
-					if got+i >= len(whole) || buf[i] != whole[got+i] {
-						t.Fatalf("cut at %d, %d zeros: frame %d is false: %+v", cut, zeros, got+i, buf[i])
-					}
-				}
-				got += n
-				if err != nil {
-					break
-				}
-			}
-			if got != want || r.Whole() != int64(end) {
-				t.Fatalf("cut at %d, %d zeros: %d frames, whole up to %d; want %d, %d", cut, zeros, got, r.Whole(), want, end)
-			}
-		}
-	}
-}
-
-// tshark agrees with our reader at cuts, before and after the repair.
-func TestTsharkAgreesAtCuts(t *testing.T) {
-	t.Parallel()
-	tshark, err := exec.LookPath("tshark")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("tshark is missing: apt-get install tshark")
-		}
-		t.Skip("tshark is missing: apt-get install tshark")
-	}
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(15)
-	d.all(dir)
-	data, err := os.ReadFile(filepath.Join(dir, "boot-a-0001.pcapng"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	count := func(path string) int {
-		out, err := exec.CommandContext(t.Context(), tshark, "-n", "-r", path, "-T", "fields", "-e", "frame.interface_name", "-e", "frame.time_epoch").Output()
-		var exit *exec.ExitError
-		if err != nil && (!errors.As(err, &exit) || exit.ExitCode() != 2) { // 2: "cut short in the middle of a packet"
-			t.Fatalf("tshark: %v", err)
-		}
-		n := bytes.Count(out, []byte("\n"))
-		for i, line := range bytes.Split(bytes.TrimSpace(out), []byte("\n")) {
-			ns := d.h.wall.UnixNano() + int64(i)*int64(each)
-			if want := fmt.Sprintf("can%d\t%d.%09d", i%4, ns/1e9, ns%1e9); n > 0 && string(line) != want {
-				t.Fatalf("tshark reads frame %d as %q; want %q", i, line, want)
-			}
-		}
-		return n
-	}
-	for i, cut := range []int{len(data), len(data) - 1, len(data) - 4*150 - 7, len(data) - 40_003, len(data) - 65_536} {
-		path := filepath.Join(dir, "cut"+strconv.Itoa(i)+".pcapng")
-		if err := os.WriteFile(path, data[:cut], 0o600); err != nil {
-			t.Fatal(err)
-		}
-		ours := len(readRaw(t, path))
-		if theirs := count(path); theirs != ours {
-			t.Errorf("cut at %d: tshark counts %d frames, we %d", cut, theirs, ours)
-		}
-		if _, err := Repair(path); err != nil {
-			t.Fatal(err)
-		}
-		if theirs := count(path); theirs != ours {
-			t.Errorf("cut at %d and repaired: tshark counts %d frames, we %d", cut, theirs, ours)
-		}
-	}
-}
-
-// Two recordings in one file, the first torn anywhere in its last blocks: the repair keeps both and cuts nothing whole.
-func TestSplicedFilesRepair(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(2)
-	d.all(dir)
-	data, err := os.ReadFile(filepath.Join(dir, "boot-a-0001.pcapng"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	path := filepath.Join(dir, "spliced.pcapng")
-	for cut := len(data) - 900; cut <= len(data); cut += 7 {
-		for _, tail := range []int{0, 31} {
-			spliced := append(append(bytes.Clone(data[:cut]), data...), bytes.Repeat([]byte{6, 0, 0}, tail)...)
-			if err := os.WriteFile(path, spliced, 0o600); err != nil {
-				t.Fatal(err)
-			}
-			before := len(readRaw(t, path))
-			gone, err := Repair(path)
-			after := readRaw(t, path)
-			if err != nil || gone != int64(3*tail) || len(after) != before || before < 200 {
-				t.Fatalf("cut at %d, %d behind: %d bytes went, %d then %d frames, %v", cut, tail, gone, before, len(after), err)
-			}
-			for i := range after {
-				n := binary.LittleEndian.Uint64(after[i].Data[:])
-				if n >= d.n || after[i].Frame != numbered(n, 0).Frame || after[i].Boot != time.Duration(n)*each {
-					t.Fatalf("cut at %d: frame %d is false: %+v", cut, i, after[i])
-				}
-			}
-		}
-	}
-}
-
-func TestSealing(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, func(o *Options) { o.RotateBytes = 150_000 })
-	d.run(100)
-	if err := d.l.Seal(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if s := d.l.Stats(); s.Sealed != 3 || exists(dir, "boot-a-0001.pcapng") || !exists(dir, "boot-a-0001.pcapng.zst") || !exists(dir, "boot-a-0001.idx") {
-		t.Errorf("%+v; want three sealed files, their indexes and no plain ones", s)
-	}
-	if !exists(dir, "boot-a-0004.pcapng") || exists(dir, "boot-a-0004.pcapng.zst") {
-		t.Error("the file being written was sealed")
-	}
-	d.all(dir)
-	files, err := Files(dir, "a")
-	if err != nil || len(files) != 4 || !files[0].Sealed || files[3].Sealed {
-		t.Fatalf("%+v, %v", files, err)
-	}
-	for i, f := range files {
-		if x := f.Index; x.Chunks[0].First != f.First || f.Last <= f.First || i > 0 && f.First != files[i-1].Last+each {
-			t.Errorf("file %d spans %v to %v", i, f.First, f.Last)
-		}
-		if got := readRaw(t, f.Path); int64(len(got)) != f.Frames || got[0].Boot != f.First || got[len(got)-1].Boot != f.Last {
-			t.Errorf("file %d holds %d frames; its index says %d", i, len(got), f.Frames)
-		}
-	}
-}
-
-// A seal that does not unpack to the same is thrown away, and the plain file stays.
-func TestBadSealIsThrownAway(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(30)
-	d.all(dir)
-	d.l.keeper.compare = func(ctx context.Context, sealed, plain *os.File) error {
-		if _, err := sealed.WriteAt([]byte{1, 2, 3}, 3000); err != nil {
-			return err
-		}
-		return verify(ctx, sealed, plain)
-	}
-	err := d.l.Seal(t.Context())
-	if err == nil || !exists(dir, "boot-a-0001.pcapng") || exists(dir, "boot-a-0001.pcapng.zst") || exists(dir, "boot-a-0001.pcapng.zst.tmp") {
-		t.Errorf("Seal = %v; want an error, the plain file and nothing else", err)
-	}
-}
-
-// Sealing waits for room: the sealed file stands beside the plain one for a while.
-func TestSealingWaitsForRoom(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	disk := &lean{folder(dir), 2 << 20, 100 << 20}
-	d := drove(t, dir, func(o *Options) { o.disk, o.Reserve, o.FullAt = disk, 1<<20, 1 })
-	d.run(30)
-	d.all(dir)
-	disk.free = 1<<20 + 1000
-	if err := d.l.Seal(t.Context()); err != nil || !exists(dir, "boot-a-0001.pcapng") {
-		t.Errorf("Seal without room: %v; want the plain file left", err)
-	}
-	disk.free = 2 << 20
-	if err := d.l.Seal(t.Context()); err != nil || exists(dir, "boot-a-0001.pcapng") {
-		t.Errorf("Seal with room: %v; want it sealed", err)
-	}
-}
-
-// A crash between the rename and the deletion leaves both: the plain one counts and is sealed again.
-func TestSealedTwice(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(20)
-	d.all(dir)
-	if err := os.WriteFile(filepath.Join(dir, "boot-a-0001.pcapng.zst"), []byte("half"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	again := drove(t, dir, func(o *Options) { o.Boot = "b" })
-	if got := len(readBack(t, dir, "a")); got != 2000 {
-		t.Errorf("%d frames beside a broken seal; want 2000", got)
-	}
-	if err := again.l.Seal(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if got := len(readBack(t, dir, "a")); got != 2000 || exists(dir, "boot-a-0001.pcapng") {
-		t.Errorf("%d frames after sealing; want 2000, sealed", got)
-	}
-}
-
-// A stretch of the disk that changed under a complete file is found by its check sum, said, and kept.
-func TestFailingDiskIsNoticedWhenSealing(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	d := drove(t, dir, nil)
-	d.run(30)
-	if err := d.l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	path := filepath.Join(dir, "boot-a-0001.pcapng")
-	data, _ := os.ReadFile(path)
-	data[chunkSize+100] ^= 1
-	if err := os.WriteFile(path, data, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	if err := d.l.Seal(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	notes := strings.Join(d.l.Stats().Notes, "\n")
-	if !strings.Contains(notes, "1 stretches of 64 KiB are not what was written, the first at byte 65536") {
-		t.Errorf("notes %q", notes)
-	}
-	r, err := capture.Open(filepath.Join(dir, "boot-a-0001.pcapng.zst"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-}
-
-// On a full disk the oldest sealed files go, those of boots with alarms last, the file being written never.
-func TestDiskBudget(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	for i, boot := range []string{"old", "alarm", "new"} {
-		d := drove(t, dir, func(o *Options) { o.Boot, o.Number, o.RotateBytes = boot, int64(i+1), 48_000 })
-		d.run(25)
-		if err := d.l.Close(); err != nil {
-			t.Fatal(err)
-		}
-	}
-	disk := &sized{disk: folder(dir), dir: dir, t: t, total: 1 << 30, used: 1 << 29}
-	d := drove(t, dir, func(o *Options) {
-		o.Boot, o.Number, o.disk, o.RotateBytes, o.Reserve, o.FullAt = "present", 4, disk, 48_000, 1, 0.85
-		o.Alarmed = func(boot string) bool { return boot == "alarm" }
-	})
-	d.run(25)
-	if err := d.l.Seal(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	names := func() string {
-		files, err := Files(dir, "")
-		if err != nil {
-			t.Fatal(err)
-		}
-		var b strings.Builder
-		for _, f := range files {
-			fmt.Fprintf(&b, "%s%d ", f.Boot, f.Seq)
-		}
-		return strings.TrimSpace(b.String())
-	}
-	if got, want := names(), "old1 old2 old3 alarm1 alarm2 alarm3 new1 new2 new3 present1 present2 present3"; got != want {
-		t.Fatalf("files %s; want %s", got, want)
-	}
-	// Each step makes the disk so full that one more file has to go.
-	for _, want := range []string{
-		"old2 old3 alarm1 alarm2 alarm3 new1 new2 new3 present1 present2 present3",
-		"old3 alarm1 alarm2 alarm3 new1 new2 new3 present1 present2 present3",
-		"alarm1 alarm2 alarm3 new1 new2 new3 present1 present2 present3",
-		"alarm1 alarm2 alarm3 new2 new3 present1 present2 present3",
-		"alarm1 alarm2 alarm3 new3 present1 present2 present3",
-		"alarm1 alarm2 alarm3 present1 present2 present3",
-		"alarm1 alarm2 alarm3 present2 present3",
-		"alarm1 alarm2 alarm3 present3",
-		"alarm2 alarm3 present3",
-		"alarm3 present3",
-		"present3",
-		"present3", // it is being written
-	} {
-		disk.used = int64(0.85*float64(disk.total)) + 1 - dirSize(t, dir)
-		if err := d.l.Seal(t.Context()); err != nil {
-			t.Fatal(err)
-		}
-		if got := names(); got != want {
-			t.Fatalf("files %s; want %s", got, want)
-		}
-	}
-	if s := d.l.Stats(); s.Deleted != 11 {
-		t.Errorf("%d deleted; want 11", s.Deleted)
-	}
-	if exists(dir, "boot-old-0001.idx") {
-		t.Error("the index of a deleted file was left")
-	}
-}
-
-// sized is a disk on which other things use some room.
-type sized struct {
-	disk
-
-	t           *testing.T
-	dir         string
-	total, used int64
-}
-
-func (d *sized) room() (free, total int64, err error) {
-	return d.total - d.used - dirSize(d.t, d.dir), d.total, nil
 }
 
 func TestOptionsAreChecked(t *testing.T) {
@@ -907,24 +306,6 @@ func TestOptionsAreChecked(t *testing.T) {
 	}
 	if _, err := Open(filepath.Join(t.TempDir(), "none"), testOptions(newHand())); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a folder that is not there: %v", err)
-	}
-}
-
-func TestNames(t *testing.T) {
-	t.Parallel()
-	for name, want := range map[string]string{
-		"boot-a-0001.pcapng": "a 1 .pcapng", "boot-a-0001-12345.pcapng.zst": "a-0001 12345 .pcapng.zst", "boot-a-0009.idx": "a 9 .idx",
-		"boot-a-0001.pcapng.zst.tmp": "a 1 .pcapng.zst.tmp",
-		"boot-a.pcapng":              "", "boot-a-001.pcapng": "", "boot-A-0001.pcapng": "", "a-0001.pcapng": "", "boot-a-00x1.pcapng": "",
-		"boot--0001.pcapng": "", "boot-a-0001.db": "", "boot-a-99999999999.pcapng": "",
-	} {
-		got := ""
-		if boot, seq, end, ok := splitName(name); ok {
-			got = fmt.Sprintf("%s %d %s", boot, seq, end)
-		}
-		if got != want {
-			t.Errorf("splitName(%s) = %q; want %q", name, got, want)
-		}
 	}
 }
 
@@ -958,7 +339,7 @@ func TestRun(t *testing.T) {
 	if err := <-done; err != nil {
 		t.Fatal(err)
 	}
-	frames := readBack(t, dir, "a")
+	frames := readBack(t, dir, "a", false)
 	next := [4]uint64{}
 	for i := range frames {
 		f := &frames[i]
@@ -991,17 +372,4 @@ func TestNoAllocationPerFrame(t *testing.T) {
 		t.Errorf("a beat with %d frames: %v allocations; want a few", batch, n)
 	}
 	t.Logf("%v allocations a beat of %d frames", n, batch)
-}
-
-func TestStrangerThanPcapng(t *testing.T) {
-	t.Parallel()
-	path := filepath.Join(t.TempDir(), "boot-x-0001.pcapng")
-	for _, data := range [][]byte{nil, {1, 2}, make([]byte, 5000), binary.LittleEndian.AppendUint32(nil, 0xa1b2c3d4), []byte("(1.0) can0 123#\n")} {
-		if err := os.WriteFile(path, data, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if cut, err := Repair(path); err != nil || cut != int64(len(data)) {
-			t.Errorf("Repair of %d bytes that are no pcapng = %d, %v", len(data), cut, err)
-		}
-	}
 }
