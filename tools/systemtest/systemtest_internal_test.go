@@ -140,7 +140,7 @@ func TestUsage(t *testing.T) {
 		want string
 	}{
 		{[]string{"-h"}, 0, "usage:"},
-		{[]string{"-only", "no-such"}, 2, `there is no test "no-such"; there are: bus-full-500`},
+		{[]string{"-only", "no-such"}, 2, `there is no test "no-such"; there are: power-cuts, `},
 		{[]string{"-load", "1h"}, 2, "want 1s to 10m"},
 		{[]string{"more"}, 2, `"more" is too much`},
 	} {

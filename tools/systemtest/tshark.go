@@ -39,15 +39,21 @@ func tsharkReads(ctx context.Context, folder string, files map[string][]byte) (s
 			return "", fmt.Errorf("%s: %w", name, err)
 		}
 	}
-	return fmt.Sprintf("tshark counts %d frames in order, of %s, over %.3f s", seen.frames, seen.link, seen.last-seen.first), nil
+	return fmt.Sprintf("tshark counts %d frames in order, of %s, over %.3f s; %d times a step back of less than 0.1 ms",
+		seen.frames, seen.link, seen.last-seen.first, seen.back), nil
 }
 
 // listing is what tshark printed of numbered frames.
 type listing struct {
 	frames      uint64
 	link        string
+	back        int     // times that went back, each by less than slack
 	first, last float64 // seconds since 1970
 }
+
+// slack is how much earlier than the frame before it a frame may seem, in seconds: its time is the kernel's stamp moved from one
+// clock to another, and the two cannot be read at once.
+const slack = 100e-6
 
 // read takes lines of link, time, identifier and data, and wants the numbers to go on from those before.
 func (l *listing) read(text string) error {
@@ -61,10 +67,13 @@ func (l *listing) read(text string) error {
 		switch {
 		case err1 != nil || err2 != nil:
 			return fmt.Errorf("frame %d: tshark printed %q", l.frames, line)
-		case number != l.frames || l.frames > 0 && (f[0] != l.link || at < l.last):
+		case number != l.frames || l.frames > 0 && (f[0] != l.link || at < l.last-slack):
 			return fmt.Errorf("frame %d: tshark printed %q after one of %s at %f", l.frames, line, l.link, l.last)
 		case l.frames == 0:
 			l.link, l.first = f[0], at
+		}
+		if at < l.last {
+			l.back++
 		}
 		l.last = at
 		l.frames++

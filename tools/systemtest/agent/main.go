@@ -140,9 +140,10 @@ func openPort(ctx context.Context) (*os.File, error) {
 			if text, err := os.ReadFile(n); err != nil || strings.TrimSpace(string(text)) != results.Port { //nolint:gosec // of sysfs
 				continue
 			}
-			var err error
-			port, err = os.OpenFile("/dev/"+filepath.Base(filepath.Dir(n)), os.O_WRONLY, 0)
-			return err == nil
+			// Opened to block: what was written is then with the host, and a box may go off at once.
+			fd, err := unix.Open("/dev/"+filepath.Base(filepath.Dir(n)), unix.O_WRONLY|unix.O_CLOEXEC, 0)
+			port = os.NewFile(uintptr(fd), results.Port)
+			return err == nil && port != nil
 		}
 		return false
 	})

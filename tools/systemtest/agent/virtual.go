@@ -49,7 +49,7 @@ func linkLoss(ctx context.Context, s *stand) (string, error) {
 			return "", err
 		}
 		frames += got.frames
-		if got.missing+got.disorder+got.other > 0 || got.frames == 0 || got.first != uint64(at)<<linkShift || len(got.errors) != errs || got.torn > 0 || got.bad > 0 { //nolint:gosec // 0 or 1
+		if got.missing+got.disorder+got.other > 0 || got.frames == 0 || got.first != uint64(at)<<linkShift || len(got.errors) != errs || got.torn > 0 || got.bad > 0 {
 			return "", fmt.Errorf("%s: want every frame in order, and %d error reports: %+v", virtual[at], errs, got)
 		}
 	}
