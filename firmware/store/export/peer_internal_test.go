@@ -201,7 +201,7 @@ func metadata(t *testing.T, what string, notes map[string]string, a *sealed.Abou
 	if c := channels[1]; c.ID != "front" || c.Quantity != "pressure" || c.Reference != "gauge" || c.Unit != "[psi]" || c.Source != "adc main input 1" {
 		t.Errorf("%s: channel front is %+v", what, c)
 	}
-	for _, key := range []string{"airhold.calibration", "airhold.clock", "airhold.clock_words", "airhold.lost", "airhold.recording"} {
+	for _, key := range []string{"airhold.calibration", "airhold.clock", "airhold.clock_words", "airhold.columns", "airhold.lost", "airhold.recording"} {
 		if !json.Valid([]byte(notes[key])) {
 			t.Errorf("%s: metadata %s = %q; want JSON", what, key, notes[key])
 		}

@@ -32,6 +32,7 @@ const (
 	keyCalibration = "airhold.calibration"
 	keyClock       = "airhold.clock"
 	keyClockWords  = "airhold.clock_words"
+	keyColumns     = "airhold.columns"
 	keyLost        = "airhold.lost"
 	keyRows        = "airhold.rows"
 	keySum         = "airhold.crc64"
@@ -90,6 +91,26 @@ func clockWords() map[string]string {
 	}
 }
 
+// columnWords says what the columns hold.
+func columnWords() map[string]string {
+	return map[string]string{
+		"seq":         "place in the boot's log, from 1, readings and events together",
+		"boot_time":   "ns of the boot clock, which never jumps: when the conversion ended or the frame was heard",
+		"utc":         "boot_time with the offset table applied; null where the boot never knew the time",
+		"clock":       "quality of utc; airhold.clock_words has the words",
+		"channel":     "id of the channel; airhold.channels says what it is",
+		"raw":         "the converter's code; 0 where there is no converter",
+		"volts":       "what the converter saw, V (A for a current loop); 0 where there is no converter",
+		"value":       "in unit; null unless quality is ok",
+		"unit":        "UCUM code",
+		"si":          "the number as the checks had it, in SI units; it means something only while quality is ok",
+		"quality":     "ok, or why there is no value",
+		"calibration": "id in airhold.calibration; null where none is known",
+		"kind":        "tick, command, clock, fault or gap",
+		"json":        "what the event says",
+	}
+}
+
 // Notes returns the metadata of a file that holds rows of this boot.
 func (a *About) Notes() (map[string]string, error) {
 	var errs []error
@@ -117,7 +138,7 @@ func (a *About) Notes() (map[string]string, error) {
 		keySoftware: a.Snapshot.Software, keyFacts: text(factsText{f.Started, f.Clock, f.Entries, f.Commands, f.Closed}),
 		keyMachine: string(a.Snapshot.Machine), keyMachineHash: hex.EncodeToString(hash[:]),
 		keyChannels: text(channels), keyCalibration: text(append([]store.Calibration{}, a.Calibrations...)), keyClock: text(pieces),
-		keyClockWords: text(clockWords()), keyLost: text(append([]string{}, a.Lost...)),
+		keyClockWords: text(clockWords()), keyColumns: text(columnWords()), keyLost: text(append([]string{}, a.Lost...)),
 	}
 	if err := errors.Join(errs...); err != nil {
 		return nil, fmt.Errorf("metadata of boot %s: %w", a.Snapshot.Boot, err)

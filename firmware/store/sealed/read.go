@@ -170,6 +170,9 @@ type Boot struct {
 
 // OpenBoot opens a sealed boot by the path of either of its files.
 func OpenBoot(path string) (*Boot, error) {
+	if !strings.HasSuffix(path, endReadings) && !strings.HasSuffix(path, endEvents) {
+		return nil, fmt.Errorf("%s is not one of a sealed boot's two files, which end in %s and %s; a boot that was exported as CSV can be replayed with --readings", path, endEvents, endReadings)
+	}
 	b := &Boot{words: qualities(), sums: [2]*sum{newSum(), newSum()}}
 	var err error
 	if b.events, err = openTable(stem(path) + endEvents); err != nil {

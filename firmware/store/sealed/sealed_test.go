@@ -399,6 +399,9 @@ func TestFind(t *testing.T) {
 	if _, err := sealed.Find(filepath.Join(dir, "qq")); err == nil || !strings.Contains(err.Error(), "mm, aa, zz") {
 		t.Errorf("a boot that is not there: %v; want the list, newest first", err)
 	}
+	if _, err := sealed.Open(filepath.Join(dir, "boot-aa.parquet")); err == nil || !strings.Contains(err.Error(), "boot-aa.parquet is not one of a sealed boot's two files") {
+		t.Errorf("an exported table: %v", err)
+	}
 	if _, err := sealed.Find(t.TempDir()); err == nil || !strings.Contains(err.Error(), "boot-ID.db") {
 		t.Errorf("an empty folder: %v", err)
 	}
