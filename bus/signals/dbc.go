@@ -30,14 +30,21 @@ type DBC struct {
 const extendedBit = 1 << 31
 
 // ParseDBC reads the messages, signals, multiplexing (plain and extended), value texts and float types of a DBC file;
-// it leaves the rest of the file aside. Errors name file, line and column.
+// it leaves the rest of the file aside. The file may be in UTF-8, UTF-16 or Windows-1252. Errors name file, line and
+// column.
 //
 // A message with a 29-bit identifier is taken for a parameter group and matched by its PGN, whatever priority and
-// sender, unless the file's VFrameFormat attribute calls it a plain extended frame. Signals of parameter groups obey
-// J1939's codes for error and not available (NMEA 2000's in its page). Other messages match by the whole identifier
-// and have no such codes. Where the file declares a range, values outside are Reserved; nothing is ever clamped.
+// sender, unless the file's VFrameFormat attribute calls it a plain extended frame. Where a file has several messages of
+// one group for different senders, each is matched by its sender. Signals of parameter groups obey J1939's codes for
+// error and not available (NMEA 2000's in its page); in a signal of less than a byte, a code that the file gives a
+// meaning of its own is a value. Other messages match by the whole identifier and have no such codes. Where the file
+// declares a range, values outside are Reserved; nothing is ever clamped.
 func ParseDBC(name string, data []byte) (*DBC, error) {
-	text := clean(data)
+	plain, reason := decoded(data)
+	if reason != "" {
+		return nil, dbcError(name, 1, 1, reason)
+	}
+	text := clean(plain)
 	parser := dbc.NewParser(name, text.kept)
 	if err := parser.Parse(); err != nil {
 		return nil, dbcError(name, err.Position().Line, err.Position().Column, err.Reason())
@@ -107,12 +114,12 @@ func (b *DBC) message(m *dbc.MessageDef, text *dbcText) error {
 		return fail(at, "%v", err)
 	}
 	l := &layout{key: string(m.Name), source: b.name, id: m.MessageID.ToCAN(), extended: m.MessageID.IsExtended()}
-	l.byPGN = l.extended && text.formats[uint32(m.MessageID)] != plainExtended
+	l.byPGN = l.extended && text.format(uint32(m.MessageID)) != plainExtended
 	if l.byPGN {
 		l.pgn = j1939.Split(l.id).PGN
 	}
 	l.fields = make([]field, len(m.Signals))
-	mux := -1
+	var roots []int
 	for i := range m.Signals {
 		s := &m.Signals[i]
 		at := [2]int{s.Pos.Line, s.Pos.Column}
@@ -126,13 +133,10 @@ func (b *DBC) message(m *dbc.MessageDef, text *dbcText) error {
 		}
 		l.fields[i] = dbcField(s, l)
 		if s.IsMultiplexerSwitch {
-			if mux >= 0 {
-				return fail(at, "message %s has two multiplexers; only one signal may be marked M", m.Name)
-			}
-			mux = i
+			roots = append(roots, i)
 		}
 	}
-	if err := gates(l, m, mux, text); err != nil {
+	if err := gates(l, m, roots, text); err != nil {
 		return fmt.Errorf("%s:%w", b.name, err)
 	}
 	b.order = append(b.order, l)
@@ -183,35 +187,38 @@ func unitOf(text string) units.Unit {
 func (b *DBC) refine(def dbc.Def) {
 	switch d := def.(type) {
 	case *dbc.ValueDescriptionsDef:
-		if f := b.field(d.MessageID, string(d.SignalName)); f != nil && d.ObjectType == dbc.ObjectTypeSignal {
+		if _, f := b.field(d.MessageID, string(d.SignalName)); f != nil && d.ObjectType == dbc.ObjectTypeSignal {
 			f.kind, f.meanings = Enumeration, make(map[uint64]string, len(d.ValueDescriptions))
 			for _, v := range d.ValueDescriptions {
 				if math.Abs(v.Value) < 1<<53 {
 					f.meanings[uint64(int64(v.Value))&(1<<f.bits-1)] = v.Description //nolint:gosec // wraps as meant
 				}
 			}
+			f.meant = f.bits < 8 && f.rule == ruleJ1939
 		}
 	case *dbc.SignalValueTypeDef:
-		f := b.field(d.MessageID, string(d.SignalName))
+		l, f := b.field(d.MessageID, string(d.SignalName))
 		if f != nil && (d.SignalValueType == dbc.SignalValueTypeFloat32 && f.bits == 32 ||
 			d.SignalValueType == dbc.SignalValueTypeFloat64 && f.bits == 64) {
-			f.form, f.rule = float, plain
+			if f.form, f.rule = float, plain; l.byPGN {
+				f.rule = ruleFloat
+			}
 		}
 	}
 }
 
-func (b *DBC) field(id dbc.MessageID, signal string) *field {
+func (b *DBC) field(id dbc.MessageID, signal string) (*layout, *field) {
 	for _, l := range b.order {
 		if l.id != id.ToCAN() || l.extended != id.IsExtended() {
 			continue
 		}
 		for i := range l.fields {
 			if l.fields[i].key == signal {
-				return &l.fields[i]
+				return l, &l.fields[i]
 			}
 		}
 	}
-	return nil
+	return nil, nil
 }
 
 // find returns the layout for m, or nil.

@@ -6,9 +6,9 @@ import (
 	"bytes"
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
-	"unicode/utf8"
 
 	"go.einride.tech/can/pkg/dbc"
 )
@@ -16,7 +16,10 @@ import (
 // frameFormat is the VFrameFormat attribute of a message.
 type frameFormat uint8
 
-const plainExtended frameFormat = 1
+const (
+	otherFormat   frameFormat = iota // a parameter group, where the identifier has 29 bits
+	plainExtended                    // a 29-bit identifier without the fields of one
+)
 
 // muxKey names a signal of a message by the identifier as the file writes it.
 type muxKey struct {
@@ -37,21 +40,47 @@ type dbcText struct {
 	nested  map[muxKey]bool // signals marked mNM: present under N, and a switch themselves
 	mux     map[muxKey]muxRange
 	formats map[uint32]frameFormat
+	usual   frameFormat // of messages that formats has not
+}
+
+// format is the frame format of a message, by the identifier as the file writes it.
+func (t *dbcText) format(id uint32) frameFormat {
+	if f, ok := t.formats[id]; ok {
+		return f
+	}
+	return t.usual
+}
+
+// formatOf reads a value of VFrameFormat: a number in the file's list of names, or in the usual one, or a name.
+func formatOf(number, name string, names []string) frameFormat {
+	if number != "" {
+		name = ""
+		i, err := strconv.Atoi(number)
+		switch {
+		case err == nil && i < len(names):
+			name = names[i]
+		case err == nil && len(names) == 0 && i == 1:
+			name = "ExtendedCAN"
+		}
+	}
+	if name == "ExtendedCAN" {
+		return plainExtended
+	}
+	return otherFormat
 }
 
 // clean keeps the statements that ParseDBC reads and blanks all others.
 func clean(data []byte) dbcText {
-	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
-	if !utf8.Valid(data) {
-		data = fromLatin1(data)
-	}
 	t := dbcText{nested: make(map[muxKey]bool), mux: make(map[muxKey]muxRange), formats: make(map[uint32]frameFormat)}
 	var (
 		message  uint64
-		lines    = bytes.SplitAfter(bytes.ReplaceAll(data, []byte{0}, []byte{' '}), []byte("\n"))
+		lines    = bytes.SplitAfter(data, []byte("\n"))
 		nestedRE = regexp.MustCompile(`^(\s*SG_\s+(\w+)\s+m\d+)M(\s*:)`)
 		mulRE    = regexp.MustCompile(`^\s*SG_MUL_VAL_\s+(\d+)\s+(\w+)\s+(\w+)\s+([\d\s,-]+);`)
 		formatRE = regexp.MustCompile(`^\s*BA_\s+"VFrameFormat"\s+BO_\s+(\d+)\s+(?:(\d+)|"(\w+)")\s*;`)
+		namesRE  = regexp.MustCompile(`^\s*BA_DEF_\s+BO_\s+"VFrameFormat"\s+ENUM\s+(.*);`)
+		usualRE  = regexp.MustCompile(`^\s*BA_DEF_DEF_\s+"VFrameFormat"\s+"(\w+)"\s*;`)
+		names    []string // of the values of VFrameFormat, where the file lists them
 	)
 	for i := 0; i < len(lines); i++ {
 		line := lines[i]
@@ -84,9 +113,18 @@ func clean(data []byte) dbcText {
 			}
 			if m := formatRE.FindSubmatch(line); m != nil {
 				id, err := strconv.ParseUint(string(m[1]), 10, 32)
-				if err == nil && (string(m[2]) == "1" || string(m[3]) == "ExtendedCAN") {
-					t.formats[uint32(id)] = plainExtended
+				if err == nil {
+					t.formats[uint32(id)] = formatOf(string(m[2]), string(m[3]), names)
 				}
+			}
+			if m := namesRE.FindSubmatch(line); m != nil {
+				names = names[:0]
+				for name := range strings.SplitSeq(string(m[1]), ",") {
+					names = append(names, strings.Trim(strings.TrimSpace(name), `"`))
+				}
+			}
+			if m := usualRE.FindSubmatch(line); m != nil {
+				t.usual = formatOf("", string(m[1]), nil)
 			}
 			n := 1
 			if word == "CM_" || strings.HasPrefix(word, "BA_") || word == "EV_" || word == "VAL_TABLE_" {
@@ -152,17 +190,10 @@ func firstWord(line []byte) string {
 	return string(line[:n])
 }
 
-func fromLatin1(data []byte) []byte {
-	out := make([]byte, 0, len(data)+16)
-	for _, c := range data {
-		out = utf8.AppendRune(out, rune(c))
-	}
-	return out
-}
-
 // gates makes the conditions of multiplexed signals. Without an SG_MUL_VAL_ line a signal hangs on the message's one
-// switch; with it on the switch it names, and on whatever that hangs on.
-func gates(l *layout, m *dbc.MessageDef, root int, text *dbcText) error {
+// switch; with it on the switch it names, and on whatever that hangs on. A message may have several switches when each
+// signal says on which it hangs.
+func gates(l *layout, m *dbc.MessageDef, roots []int, text *dbcText) error {
 	id := uint32(m.MessageID)
 	parent := make([]int, len(l.fields))
 	for i := range m.Signals {
@@ -171,7 +202,10 @@ func gates(l *layout, m *dbc.MessageDef, root int, text *dbcText) error {
 		if !s.IsMultiplexed {
 			continue
 		}
-		on := root
+		on := -1
+		if len(roots) == 1 {
+			on = roots[0]
+		}
 		ranges := [][2]uint64{{s.MultiplexerSwitch, s.MultiplexerSwitch}}
 		if r, ok := text.mux[muxKey{id, string(s.Name)}]; ok {
 			ranges = r.ranges
@@ -181,7 +215,11 @@ func gates(l *layout, m *dbc.MessageDef, root int, text *dbcText) error {
 				}
 			}
 		}
-		if on < 0 || on == i || on != root && !text.nested[muxKey{id, string(m.Signals[on].Name)}] {
+		if on < 0 && len(roots) > 1 {
+			return fmt.Errorf("%d:%d: message %s has %d multiplexers, and no SG_MUL_VAL_ line says on which signal %s hangs (%w)",
+				s.Pos.Line, s.Pos.Column, m.Name, len(roots), s.Name, ErrDBC)
+		}
+		if on < 0 || on == i || !slices.Contains(roots, on) && !text.nested[muxKey{id, string(m.Signals[on].Name)}] {
 			return fmt.Errorf("%d:%d: signal %s is multiplexed, but message %s has no such multiplexer (%w)",
 				s.Pos.Line, s.Pos.Column, s.Name, m.Name, ErrDBC)
 		}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"airhold/sensors/units"
@@ -19,6 +20,7 @@ const (
 	plain       rule = iota // every code is a value
 	ruleJ1939               // J1939-71 and ISO 11783-7 ranges
 	ruleAddress             // a device address: 254 is nobody, 255 not available
+	ruleFloat               // IEEE 754: all ones not available
 	ruleMarine              // NMEA 2000: all ones not available, then error, then reserved; signed: from the positive end
 )
 
@@ -67,6 +69,7 @@ type field struct {
 	beyond    Status // what a value outside low to high is; Reserved where it is OK
 	big       bool
 	signed    bool
+	meant     bool // a code with a meaning is a value, unless the meaning says that it is none
 }
 
 // form says how the code is built where it is not one integer.
@@ -199,6 +202,8 @@ func (f *field) status(code uint64) Status {
 	switch {
 	case f.rule == plain:
 		return OK
+	case f.meant && f.meansValue(code):
+		return OK
 	case f.rule == ruleMarine && f.signed:
 		switch ones>>1 - code {
 		case 0:
@@ -210,7 +215,7 @@ func (f *field) status(code uint64) Status {
 		}
 	case code == ones:
 		return NotAvailable
-	case f.rule == ruleAddress:
+	case f.rule == ruleAddress || f.rule == ruleFloat:
 		return OK
 	case f.bits == 2 && code == 2 && !f.hasWord(code):
 		return Error
@@ -233,6 +238,26 @@ func (f *field) status(code uint64) Status {
 	default:
 		return OK
 	}
+}
+
+// meansValue reports whether the file gives code a meaning that is not one of the ways to say "no value".
+func (f *field) meansValue(code uint64) bool {
+	text, ok := f.meanings[code]
+	if !ok {
+		return false
+	}
+	text = strings.ToLower(strings.TrimSpace(text))
+	if text == "na" || text == "sna" || text == "n/a" || text == "" {
+		return false
+	}
+	for _, none := range []string{
+		"available", "error", "fault", "reserved", "invalid", "undefined", "not defined", "no action", "don't care", "do not care", "unused",
+	} {
+		if strings.Contains(text, none) {
+			return false
+		}
+	}
+	return true
 }
 
 func (f *field) hasWord(code uint64) bool { return code < uint64(len(f.words)) && f.words[code] != "" }
