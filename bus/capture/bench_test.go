@@ -134,9 +134,11 @@ func BenchmarkPcapng(b *testing.B) {
 		buf := make([]bus.Frame, 128)
 		for b.Loop() {
 			r, err := capture.NewReader(bytes.NewReader(data))
-			n, k := 0, 0
-			for ; err == nil; n += k {
+			n := 0
+			for err == nil {
+				var k int
 				k, err = r.Batch(buf)
+				n += k
 			}
 			if n != benchFrames || !errors.Is(err, io.EOF) {
 				b.Fatalf("%d frames, %v; want %d", n, err, benchFrames)

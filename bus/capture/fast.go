@@ -3,6 +3,7 @@
 package capture
 
 import (
+	"bytes"
 	"encoding/binary"
 	"math/bits"
 	"time"
@@ -105,7 +106,7 @@ func (q *straightLine) learn(text []byte, link uint16) {
 }
 
 // line reads one line of the usual form from the start of s, which goes on beyond it: a second and a link that were
-// seen before, microseconds, an extended identifier and eight data bytes. It returns the line's length with its end, or
+// seen before, microseconds, an extended identifier and whole data bytes. It returns the line's length with its end, or
 // 0 when it is not that.
 func (q *straightLine) line(s []byte, f *bus.Frame, first int64) (length int, ns int64) {
 	le := binary.LittleEndian
@@ -127,18 +128,27 @@ func (q *straightLine) line(s []byte, f *bus.Frame, first int64) (length int, ns
 	}
 	link := &q.links[i&(nearLinks-1)]
 	s = s[stampLength+link.length:]
-	if len(s) < frameLength || s[8] != '#' || s[25] != '\n' {
+	if len(s) < frameLength || s[8] != '#' {
 		return 0, 0
 	}
+	digits := 2 * maxData
+	first8, last8 := le.Uint64(s[9:]), le.Uint64(s[17:])
+	if s[25] != '\n' {
+		digits = bytes.IndexByte(s[9:25], '\n')
+		if digits < 0 || digits%2 != 0 {
+			return 0, 0
+		}
+		first8, last8 = shorten(first8, digits), shorten(last8, digits-8)
+	}
 	id, okID := hex8(le.Uint64(s))
-	lo, okLow := hex8(le.Uint64(s[9:]))
-	hi, okHigh := hex8(le.Uint64(s[17:]))
+	lo, okLow := hex8(first8)
+	hi, okHigh := hex8(last8)
 	id = bits.ReverseBytes32(id)
 	if !okID || !okLow || !okHigh || id > maskExtended {
 		return 0, 0
 	}
 	f.ID = id
-	f.Length = maxData
+	f.Length = uint8(digits / 2)
 	le.PutUint32(f.Data[:], lo)
 	le.PutUint32(f.Data[4:], hi)
 	f.IsRemote = false
@@ -148,7 +158,13 @@ func (q *straightLine) line(s []byte, f *bus.Frame, first int64) (length int, ns
 	ns = q.ns + int64(micro)*1000
 	f.Boot = time.Duration(ns - first)
 	f.UTC = time.Unix(q.ns/1e9, int64(micro)*1000).UTC()
-	return stampLength + link.length + frameLength, ns
+	return stampLength + link.length + frameLength - 2*maxData + digits, ns
+}
+
+// shorten puts the digit 0 in place of what stands behind the first n characters.
+func shorten(word uint64, n int) uint64 {
+	keep := ^(^uint64(0) << (8 * min(max(n, 0), 8))) // a shift by 64 leaves nothing, so that all is kept
+	return word&keep | '0'*ones&^keep
 }
 
 // plainBlock is the length of the one block that the straight road through pcapng takes: an enhanced packet with a frame
@@ -171,7 +187,7 @@ func (d *pcapngDecoder) plain(b []byte, buf []bus.Frame) int {
 		id, length := binary.BigEndian.Uint32(s[28:]), s[32]
 		if le.Uint64(s[0:]) != plainBlock<<32|blockEnhanced || le.Uint64(s[20:]) != framed<<32|framed || le.Uint32(s[44:]) != plainBlock ||
 			uint64(number) >= uint64(len(links)) || !links[number].usual ||
-			length > maxData || s[33]&fdFlagFD != 0 || id&(flagRemote|flagError) != 0 || id > maskStandard && id&flagExtended == 0 {
+			length > maxData || s[33]&fdFlagFD != 0 || id > maskStandard && id&(flagExtended|flagError) == 0 {
 			break
 		}
 		ns := uint64(le.Uint32(s[12:]))<<32 | uint64(le.Uint32(s[16:]))
@@ -183,15 +199,19 @@ func (d *pcapngDecoder) plain(b []byte, buf []bus.Frame) int {
 			startNs = second * 1e9
 		}
 		f := &buf[n]
-		f.ID = id & maskExtended
-		f.Length = length
-		le.PutUint64(f.Data[:], le.Uint64(s[36:])&^(^uint64(0)<<(8*length))) // a shift by 64 leaves nothing, so that all is kept
-		f.IsRemote = false
-		f.IsExtended = id&flagExtended != 0
+		if id&(flagRemote|flagError) == 0 {
+			f.ID = id & maskExtended
+			f.Length = length
+			le.PutUint64(f.Data[:], le.Uint64(s[36:])&^(^uint64(0)<<(8*length))) // a shift by 64 leaves nothing, so that all is kept
+			f.IsRemote = false
+			f.IsExtended = id&flagExtended != 0
+			f.Class = bus.Data
+		} else if setFrame(f, id, length, s[36:44]) != "" {
+			break
+		}
 		f.Boot = time.Duration(int64(ns) - first)                 //nolint:gosec // below maxSeconds
 		f.UTC = time.Unix(int64(second), int64(ns-startNs)).UTC() //nolint:gosec // as above
 		f.Link = links[number].link
-		f.Class = bus.Data
 		b = b[plainBlock:]
 	}
 	if n > 0 {

@@ -87,6 +87,12 @@ func TestStraightAndCarefulAgree(t *testing.T) {
 		f := bus.Frame{Link: uint16(i & 1)}
 		f.ID, f.Length, f.IsExtended = rng.Uint32N(1<<29), uint8(length), true
 		f.Data = [8]byte{1, 2, 3, 4, 5, 6, 7, byte(i)}
+		switch i % 7 {
+		case 3:
+			f.Class, f.IsRemote = bus.Remote, true
+		case 5:
+			f.Class = bus.Error
+		}
 		var b [PacketSize]byte
 		if err := PutPacket(&b, &f, 1477899735e9+int64(i)*1e8); err != nil {
 			t.Fatal(err)
