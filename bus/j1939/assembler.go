@@ -93,9 +93,7 @@ func (a *Assembler) Frame(f *bus.Frame, m *Message) bool {
 	case m.PGN == pgnTransportData:
 		return a.packet(f, m, f.Data[:n])
 	case m.PGN == pgnExtended:
-		if n > 0 && f.Data[0] == cmExtendedRTS {
-			a.stats.Skipped++
-		}
+		a.extended(f, m.ID, f.Data[:n])
 		return false
 	case m.PGN == pgnExtendedData:
 		return false

@@ -138,8 +138,20 @@ func TestDamagedSessionsAreCountedOnce(t *testing.T) {
 		"fast length beyond 223":    {frames: []string{"0DF80500#00FF010203040506", p[1]}, want: j1939.Stats{Broken: 1}},
 		"packet short of bytes":     {frames: []string{d[0], "1CEBFFAA#01FF", d[2]}, want: j1939.Stats{Broken: 1}},
 		"extended transfer":         {frames: []string{"1CC82010#1400000100DAFE00", "1CC72010#0101020304050607"}, want: j1939.Stats{Skipped: 1}},
-		"control frame too short":   {frames: []string{"1CECFFAA#200E"}},
-		"session left open":         {frames: d[:2], want: j1939.Stats{Broken: 1}},
+		"extended transfer asked for three times": {
+			frames: []string{"1CC82010#1400000100DAFE00", "1CC82010#1400000100DAFE00", "1CC81020#1510010000DAFE00", "1CC82010#1400000100DAFE00"},
+			want:   j1939.Stats{Skipped: 1},
+		},
+		"two extended transfers": { // request, offset, data, end; request
+			frames: []string{"1CC82010#1400000100DAFE00", "1CC82010#1610000000DAFE00", "1CC72010#0101020304050607", "1CC81020#1700000100DAFE00", "1CC82010#1400000100DAFE00"},
+			want:   j1939.Stats{Skipped: 2},
+		},
+		"an extended transfer beside a transport session": {
+			frames: []string{c[0], "1CC82010#1400000100DBFE00", c[1], "1CC72010#0101020304050607", c[2], c[3], c[4]},
+			want:   j1939.Stats{Joined: 1, Skipped: 1},
+		},
+		"control frame too short": {frames: []string{"1CECFFAA#200E"}},
+		"session left open":       {frames: d[:2], want: j1939.Stats{Broken: 1}},
 	} {
 		a := j1939.NewAssembler(j1939.Options{})
 		feed(t, a, tc.frames, tc.times...)

@@ -127,3 +127,77 @@ func TestAnyInterleavingIsJoined(t *testing.T) {
 		}
 	}
 }
+
+// junk is a frame of a hostile or broken node: a session frame of any kind, with any content, from one of a few senders.
+func junk(r *rand.Rand) bus.Frame {
+	pgns := []uint32{0xEC00, 0xEB00, 0xC800, 0xC700, 129029, 126208, 130820}
+	id := j1939.ID{
+		PGN: pgns[r.IntN(len(pgns))], Priority: uint8(r.IntN(8)), Source: 200 + uint8(r.IntN(3)), Destination: uint8(r.IntN(256)),
+	}
+	if r.IntN(2) == 0 {
+		id.Destination = 255
+	}
+	var data [8]byte
+	for i := range data {
+		data[i] = byte(r.Uint32())
+	}
+	if r.IntN(2) == 0 {
+		data[0] = []byte{0x10, 0x11, 0x13, 0x14, 0x16, 0x17, 0x20, 0xFF, 1, 2, 0x20, 0x40}[r.IntN(12)]
+	}
+	f := extended(id, uint16(r.IntN(2)), data)
+	f.Length = uint8(r.IntN(9))
+	return f
+}
+
+// Property: whatever a hostile node sends, and even with every frame of the others heard twice, their messages come out whole
+// and once; only the hostile node's own sessions may be broken.
+func TestHostileFramesBreakNobodyElse(t *testing.T) {
+	start := rand.Uint64()
+	t.Logf("seed %d", start)
+	for seed := range uint64(40) {
+		r := rand.New(rand.NewPCG(start, seed))
+		plans := make([]*plan, 2+r.IntN(20))
+		want := make(map[string][]byte)
+		total := 0
+		for i := range plans {
+			plans[i] = sender(r, i)
+			want[fmt.Sprint(plans[i].link, plans[i].id)] = plans[i].data
+			total += len(plans[i].frames)
+		}
+		a := j1939.NewAssembler(j1939.Options{})
+		now := time.Duration(0)
+		var m j1939.Message
+		for total > 0 {
+			now += 100 * time.Microsecond
+			if r.IntN(3) == 0 {
+				f := junk(r)
+				f.Boot = now
+				if a.Frame(&f, &m) && m.Source < 200 {
+					t.Fatalf("seed %d/%d: junk %s became a message of %d", start, seed, f.String(), m.Source)
+				}
+				continue
+			}
+			p := plans[r.IntN(len(plans))]
+			if len(p.frames) == 0 {
+				continue
+			}
+			f := p.frames[0]
+			p.frames = p.frames[1:]
+			total--
+			f.Boot = now
+			for range 1 + r.IntN(2) {
+				if !a.Frame(&f, &m) {
+					continue
+				}
+				key := fmt.Sprint(m.Link, m.ID)
+				if data, ok := want[key]; !ok || !bytes.Equal(m.Data, data) {
+					t.Fatalf("seed %d/%d: message %s came damaged or twice", start, seed, key)
+				}
+				delete(want, key)
+			}
+		}
+		if len(want) > 0 {
+			t.Fatalf("seed %d/%d: %d messages were lost to junk", start, seed, len(want))
+		}
+	}
+}

@@ -13,7 +13,8 @@ const (
 	cmRTS         = 0x10 // request to send: opens a connection
 	cmCTS         = 0x11 // clear to send: the receiver asks for packets
 	cmEOMA        = 0x13 // end of message acknowledged
-	cmExtendedRTS = 0x14
+	cmExtendedRTS = 0x14 // the same for up to 117,440,505 bytes
+	cmExtendedCTS = 0x15 // answers do not end what was announced
 	cmBAM         = 0x20 // broadcast announcement
 	cmAbort       = 0xFF
 )
@@ -55,6 +56,37 @@ func (a *Assembler) control(f *bus.Frame, id ID, b []byte) {
 			a.end(a.table.find(k))
 		}
 	}
+}
+
+// extendedKey names the one extended transfer a sender may have with a destination.
+func extendedKey(link uint16, source, destination uint8) key {
+	return 1<<62 | transportKey(link, source, destination)
+}
+
+// extended counts extended transfers. They are skipped: nothing in the catalogue is that long, and one could take
+// 117 MB. A request that is repeated before it is answered by data counts once.
+func (a *Assembler) extended(f *bus.Frame, id ID, b []byte) {
+	if len(b) < 8 || b[0] == cmExtendedCTS {
+		return
+	}
+	there := extendedKey(f.Link, id.Source, id.Destination)
+	about := uint32(b[5]) | uint32(b[6])<<8 | uint32(b[7]&3)<<16
+	if b[0] != cmExtendedRTS { // data begin, or the transfer ends: the next request is another one
+		for _, k := range [2]key{there, extendedKey(f.Link, id.Destination, id.Source)} {
+			if i := a.table.find(k); i >= 0 && a.table.slots[i].id.PGN == about {
+				a.end(i)
+			}
+		}
+		return
+	}
+	if s := a.find(there, f.Boot); s != nil && s.id.PGN == about {
+		s.last = f.Boot
+		return
+	}
+	s := a.start(there, f, false)
+	s.id, s.wait = ID{PGN: about, Source: id.Source, Destination: id.Destination}, waitConnection
+	a.close(s, done)
+	a.stats.Skipped++
 }
 
 // announce opens a session, or counts it as broken at once where its size and packet count disagree: a listener could
