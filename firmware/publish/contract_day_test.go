@@ -7,7 +7,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"io/fs"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -119,12 +121,12 @@ func listen(t *testing.T, addr, id string, late bool, take func(message)) func()
 }
 
 // day plays a shop visit on the whole box: a sensor is unplugged, a leak-down test is done. It returns all that the box
-// said, to a reader that was there from the beginning and to one that came before the end.
-func day(t *testing.T, dir, broker string) []message {
+// said, to a reader that was there from the beginning and to one that came before the end, and what it answered by HTTP.
+func day(t *testing.T, dir, broker string) ([]message, []document) {
 	t.Helper()
 	r, err := rig.New(rig.Options{
 		Seed: 1, Story: rig.ShopStory, StallTimesOut: true,
-		Faults: []rig.Event{{At: 20 * time.Second, What: rig.Unplug, Where: "front"}},
+		Faults: []rig.Event{{What: rig.Unplug, Where: "front"}},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -161,7 +163,7 @@ func day(t *testing.T, dir, broker string) []message {
 		got = append(got, m)
 	}
 	addr := strings.TrimPrefix(at.MQTT, "tcp://")
-	listen(t, addr, "early", false, take)
+	stopEarly := listen(t, addr, "early", false, take)
 	do := func(when time.Duration, v alarms.Verb, args map[string]string) {
 		if err := wall.Sleep(ctx, when-wall.Boot()); err != nil {
 			t.Fatal(err)
@@ -188,13 +190,144 @@ func day(t *testing.T, dir, broker string) []message {
 	})
 	time.Sleep(500 * time.Millisecond)
 	stop()
+	stopEarly()
+	answers := answered(t, at.Page)
+	answers = append(answers, commandsGoByHTTP(t, at.Page, addr, wall, broker == "")...)
 	cancel()
 	if err := <-done; err != nil {
 		t.Errorf("the box ended with %v", err)
 	}
 	mu.Lock()
 	defer mu.Unlock()
-	return slices.Clone(got)
+	return slices.Clone(got), answers
+}
+
+// fetch asks the page server; a body makes it a POST of JSON.
+func fetch(t *testing.T, target, body string) (int, []byte) {
+	t.Helper()
+	method := http.MethodGet
+	if body != "" {
+		method = http.MethodPost
+	}
+	r, err := http.NewRequestWithContext(t.Context(), method, target, strings.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Content-Type", "application/json")
+	got, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer got.Body.Close()
+	text, err := io.ReadAll(got.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got.StatusCode, text
+}
+
+// answered is what a box answers by HTTP, each with its schema.
+func answered(t *testing.T, page string) []document {
+	t.Helper()
+	var out []document
+	for target, schema := range map[string]string{
+		"/api/now": "now.json", "/api/test": "test.json", "/api/test/curve": "curve.json", "/api/alarms": "alarm.json", "/api/tests": "result.json",
+	} {
+		code, text := fetch(t, page+target, "")
+		if code != http.StatusOK {
+			t.Errorf("GET %s = %d %.200s", target, code, text)
+			continue
+		}
+		if text[0] != '[' {
+			out = append(out, document{schema, string(text)})
+			continue
+		}
+		var all []json.RawMessage
+		if err := json.Unmarshal(text, &all); err != nil || len(all) == 0 {
+			t.Errorf("GET %s has %d, %v; want some", target, len(all), err)
+		}
+		for _, one := range all {
+			out = append(out, document{schema, string(one)})
+		}
+	}
+	return out
+}
+
+// commandsGoByHTTP tries to acknowledge an alarm in every way there is: by MQTT nothing happens, a broker inside hangs up;
+// by HTTP a stale press is refused with a sentence, a fresh one is done, and its id does nothing a second time.
+func commandsGoByHTTP(t *testing.T, page, addr string, wall clock.Clock, inside bool) []document {
+	t.Helper()
+	state := func() string {
+		_, text := fetch(t, page+"/api/alarms", "")
+		var all []struct{ Key, Where, State string }
+		if err := json.Unmarshal(text, &all); err != nil {
+			t.Errorf("/api/alarms: %v", err)
+		}
+		for _, a := range all {
+			if a.Key == "pressure-fault" && a.Where == "front" {
+				return a.State
+			}
+		}
+		return "not there: " + string(text)
+	}
+	if got := state(); got != "active_unacked" {
+		t.Fatalf("the unplugged sensor's alarm is %s; want active_unacked", got)
+	}
+	lost := make(chan struct{}, 1)
+	c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("commander").SetAutoReconnect(false).
+		SetConnectionLostHandler(func(paho.Client, error) { lost <- struct{}{} }))
+	if tok := c.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+		t.Fatal(tok.Error())
+	}
+	c.Publish(prefix+"cmd/ack", 1, true, `{"id":"m1","key":"pressure-fault","where":"front","by":"Ada"}`)
+	select {
+	case <-lost:
+		if !inside {
+			t.Error("mosquitto hung up; it has no such rule")
+		}
+	case <-time.After(time.Second):
+		if inside {
+			t.Error("a publish to cmd/ack was taken by the broker inside; want the connection closed")
+		}
+	}
+	if !inside { // such a broker keeps it for readers, so it is taken back
+		if tok := c.Publish(prefix+"cmd/ack", 1, true, ""); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+			t.Error(tok.Error())
+		}
+	}
+	c.Disconnect(100)
+	if got := state(); got != "active_unacked" {
+		t.Errorf("after a retained command by MQTT the alarm is %s; want active_unacked", got)
+	}
+	var out []document
+	post := func(verb, id string, age time.Duration, want int, says string) {
+		t.Helper()
+		at := wall.Sample().UTC.Add(-age).Format(time.RFC3339Nano)
+		code, text := fetch(t, page+"/api/cmd/"+verb, `{"id":"`+id+`","t":"`+at+`","key":"pressure-fault","where":"front","for":"10m"}`)
+		if code != want || !strings.Contains(string(text), says) {
+			t.Errorf("%s %s, %v old = %d %s; want %d and %q", verb, id, age, code, text, want, says)
+		}
+		out = append(out, document{"answer.json", string(text)})
+	}
+	post("shelve", "stale", time.Minute, http.StatusConflict, "so it may no longer be meant")
+	if got := state(); got != "active_unacked" {
+		t.Errorf("after a stale command the alarm is %s; want active_unacked", got)
+	}
+	noFor := func(id string) {
+		t.Helper()
+		code, text := fetch(t, page+"/api/cmd/ack", `{"id":"`+id+`","key":"pressure-fault","where":"front"}`)
+		if code != http.StatusOK || !strings.Contains(string(text), `"ok":true`) {
+			t.Errorf("ack %s = %d %s; want it done", id, code, text)
+		}
+		out = append(out, document{"answer.json", string(text)})
+	}
+	noFor("once")
+	noFor("once")
+	post("shelve", "once", 0, http.StatusOK, `"id":"once","ok":true`) // answered as before, and not done
+	if got := state(); got != "active_acked" {
+		t.Errorf("after an acknowledgement, and its id again with another verb, the alarm is %s; want active_acked", got)
+	}
+	return out
 }
 
 // TestContractOfADay holds the AsyncAPI document, the schemas and the code together on both brokers: whatever the box says
@@ -209,9 +342,9 @@ func TestContractOfADay(t *testing.T) {
 			if name == "mosquitto" {
 				reach = b.addr
 			}
-			said := day(t, dir, reach)
+			said, answers := day(t, dir, reach)
 			said = append(said, outboxDay(t, dir, b)...)
-			v := judge(t, said, nil)
+			v := judge(t, said, answers)
 			for _, d := range v.Diagnostics {
 				t.Errorf("asyncapi.json: %s", d)
 			}
@@ -240,7 +373,7 @@ func TestContractOfADay(t *testing.T) {
 					t.Errorf("%s is retained by the contract, and a late reader did not get it", c.Address)
 				}
 			}
-			t.Logf("%d messages judged, by channel: %v", len(said), v.Seen)
+			t.Logf("%d messages and %d answers judged, by channel: %v", len(said), len(answers), v.Seen)
 		})
 	}
 }

@@ -1,13 +1,14 @@
 // SPDX-License-Identifier: Apache-2.0
 // Judges messages by the contract: stdin is {dir, messages: [{topic, payload, qos, retained}], documents: [{schema, text}]},
-// stdout {diagnostics, channels, seen, faults}. The AsyncAPI document is read by @asyncapi/parser, payloads are judged by
-// ajv with JSON Schema 2020-12. A reader ignores what it does not know; here an unknown field is a fault, so that nothing
+// stdout {diagnostics, channels, seen, faults}. The AsyncAPI document is read by @asyncapi/parser, the OpenAPI document
+// by @seriousme/openapi-schema-validator, payloads are judged by ajv with JSON Schema 2020-12. A reader ignores what it does not know; here an unknown field is a fault, so that nothing
 // is said that the contract does not name.
 import { readFileSync, readdirSync } from 'node:fs';
 import { join } from 'node:path';
 import Ajv from 'ajv/dist/2020.js';
 import formats from 'ajv-formats';
 import { Parser, fromFile } from '@asyncapi/parser';
+import { Validator } from '@seriousme/openapi-schema-validator';
 
 const ask = JSON.parse(readFileSync(0, 'utf8'));
 const faults = [];
@@ -34,6 +35,14 @@ for (const name of names) ajv.getSchema(`box:/schemas/${name}`); // each compile
 
 const { document, diagnostics } = await fromFile(new Parser(), join(ask.dir, 'asyncapi.json')).parse();
 const said = diagnostics.filter((d) => d.severity < 2 || d.code !== 'asyncapi-latest-version').map((d) => `${d.code} ${d.path.join('.')}: ${d.message}`);
+// The validator knows references inside one file only: those to the schemas are looked up here and stood in for.
+const openapi = JSON.parse(readFileSync(join(ask.dir, 'openapi.json'), 'utf8'), (key, v) => {
+  if (typeof v?.$ref !== 'string' || v.$ref.startsWith('#')) return v;
+  if (!names.includes(v.$ref.replace('./schemas/', ''))) faults.push(`openapi.json: there is no ${v.$ref}`);
+  return {};
+});
+const http = await new Validator().validate(openapi);
+if (!http.valid) said.push(`openapi.json is no OpenAPI 3.1: ${JSON.stringify(http.errors)}`);
 const raw = JSON.parse(readFileSync(join(ask.dir, 'asyncapi.json'), 'utf8'));
 const channels = [];
 for (const channel of document?.channels().all() ?? []) {
