@@ -10,6 +10,7 @@ import { fileURLToPath } from 'node:url'
 import { Aedes } from 'aedes'
 import { createWebSocketStream, WebSocketServer } from 'ws'
 import { careList, learned } from './care.mjs'
+import { bus } from './bus.mjs'
 import { about, scenes } from './scenes.mjs'
 import { tests } from './tests.mjs'
 
@@ -86,7 +87,7 @@ export async function openBox() {
       }
       return
     }
-    const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : undefined
+    const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
     if (said) {
       w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
       w.end(deaf ? 'not now' : JSON.stringify(said))

@@ -47,7 +47,8 @@ export function CareScreen({ view, acts, room }: { view: Home; acts: Acts; room:
   )
 }
 
-function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
+/** Waiting stands in for a list that the box has not told yet. */
+export function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
   return (
     <>
       {asked.trouble ? <p class="trouble" role="status">{asked.trouble}</p> : <p class="none" role="status">asking the box, {asked.waits} s</p>}

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 
 import { useState } from 'preact/hooks'
-import { Mark, type Acts, type Room, type Screen } from './screens'
+import { Mark, shortPhone, type Acts, type Room, type Screen } from './screens'
 import type { Home, ListedAlarm, ListedChannel } from './view'
 
 /** Menu holds the screens there are; what is not for driving says so. */
@@ -15,10 +15,11 @@ export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room 
     </li>
   )
   const due = view.care.length
+  const bus = !(shortPhone(room) && view.morning) // nine presses of 20 mm are one too many for a short phone
   return (
     <div class="page">
       <h1>Menu</h1>
-      <ul class="menu">
+      <ul class={`menu${view.morning ? ' full' : ''}`}>
         {go('home', 'Home', 'what the air does now')}
         {view.morning && go('morning', 'Overnight', 'what the night has left')}
         {go('alarms', 'Alarms', view.alarms.length === 0 ? 'none stands' : `${view.alarms.length} to look at`)}
@@ -26,6 +27,7 @@ export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room 
         {go('test', 'Leak-down test', (!room.phone && view.test?.words) || 'how much leaks, and how sure that is', still)}
         {go('channels', 'Sensors', `${view.channels.length} channels: value, quality, age`)}
         {go('settings', 'Settings', 'units, day and night', !view.moving)}
+        {bus && go('bus', 'Bus', 'who is on the wire, what is sent', !view.moving)}
         {go('learned', 'Learned', 'what this machine has taught the box', !view.moving)}
       </ul>
     </div>

@@ -22,6 +22,7 @@ const CareScreen = late('Care.js', () => import('./Care').then((m) => m.CareScre
 const LearnedScreen = late('Care.js', () => import('./Care').then((m) => m.LearnedScreen))
 const MorningScreen = late('Morning.js', () => import('./Morning').then((m) => m.MorningScreen))
 const SettingsScreen = late('Settings.js', () => import('./Settings').then((m) => m.SettingsScreen))
+const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
 const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
 const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
 
@@ -184,7 +185,7 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'bus')) screen = 'home' // they are for standing
   highs = now
   sound.ring(view.rings, at.steady)
   const dark = night()
@@ -211,6 +212,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'bus' && <BusScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'learned' && <LearnedScreen acts={all} room={room} />}
       <Foot view={view} />
     </main>,

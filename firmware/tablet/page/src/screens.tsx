@@ -17,7 +17,7 @@ export interface Room {
   phone: boolean
 }
 
-export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
