@@ -45,10 +45,17 @@ type Lone struct {
 	repeats int64         // while alone
 	thinned int64         // in all
 	kept    time.Duration // when one was last kept
-	fault   bus.Frame     // the last error report that was kept while alone
-	faultAt time.Duration
-	faulty  bool
+
+	told    bus.Frame     // the last error report that tells of a state
+	errorAt time.Duration // when an error report was last kept
+	second  int64         // of error reports
+	reports int           // in it
+	passed  int64         // error reports that were counted and not kept, in all
 }
+
+// flood is how many error reports a second are kept one by one. A wrong bitrate or a broken wire can bring thousands, which
+// say nothing more.
+const flood = 100
 
 // NewLone makes a Lone for a bitrate in bit/s, 0 where it is not known. One meter serves any number of links.
 func NewLone(m *Meter, bitrate int64) *Lone { return &Lone{meter: m, bitrate: bitrate} }
@@ -61,11 +68,12 @@ type Report struct {
 	Rate    float64       `json:"-"`       // 1/s
 	Bitrate int64         `json:"-"`       // bit/s that fits the rate
 	Thinned int64         `json:"thinned"` // repeats that were counted and not kept, over all times
+	Passed  int64         `json:"passed"`  // error reports that were counted and not kept, over all times
 }
 
 // Now reports whether there is a lone talker; the Report holds the last one where there was any.
 func (l *Lone) Now() (Report, bool) {
-	r := Report{Since: l.since, Repeats: l.repeats, Bitrate: l.rate, Thinned: l.thinned}
+	r := Report{Since: l.since, Repeats: l.repeats, Bitrate: l.rate, Thinned: l.thinned, Passed: l.passed}
 	if l.rate > 0 {
 		r.Frame = l.last.String()
 		r.Rate = float64(l.rate) / float64(l.meter.stuffed(&l.last)+unansweredBits)
@@ -109,17 +117,23 @@ func (l *Lone) Keep(f *bus.Frame) bool {
 	return true
 }
 
-// keepError thins the error reports that come with a lone talker: those that say the same, whatever the counters.
+// keepError thins error reports while a lone talker brings one with each repeat, and in a flood of them: what tells of
+// another state is kept, and of the rest one a second.
 func (l *Lone) keepError(f *bus.Frame) bool {
-	if !l.alone {
+	if s := int64(f.Boot / time.Second); s != l.second {
+		l.second, l.reports = s, 0
+	}
+	l.reports++
+	const tells = classController | classOff | classRestarted
+	if f.ID&tells != 0 && (f.ID != l.told.ID || f.Data[1] != l.told.Data[1]) {
+		l.told, l.errorAt = *f, f.Boot
 		return true
 	}
-	same := l.faulty && f.ID == l.fault.ID && [6]byte(f.Data[:6]) == [6]byte(l.fault.Data[:6])
-	if same && f.Boot >= l.faultAt && f.Boot-l.faultAt < loneKeep {
-		l.thinned++
+	if d := f.Boot - l.errorAt; (l.alone || l.reports > flood) && d >= 0 && d < loneKeep {
+		l.passed++
 		return false
 	}
-	l.fault, l.faultAt, l.faulty = *f, f.Boot, true
+	l.errorAt = f.Boot
 	return true
 }
 
@@ -127,13 +141,11 @@ func (l *Lone) keepError(f *bus.Frame) bool {
 // gone when it does not.
 func (l *Lone) change(f *bus.Frame) {
 	if l.doubt > 0 || f.Boot < l.last.Boot {
-		l.end()
+		l.alone = false
 	}
 	l.last, l.first, l.n = *f, f.Boot, 1
 	l.doubt = loneDoubt
 }
-
-func (l *Lone) end() { l.alone, l.faulty = false, false }
 
 // judge believes in a lone talker when the repeats follow each other as closely as one frame lets them.
 func (l *Lone) judge(at time.Duration) {
@@ -156,7 +168,7 @@ func (l *Lone) judge(at time.Duration) {
 // Tick takes note of the time while nothing comes.
 func (l *Lone) Tick(at time.Duration) {
 	if at-l.last.Boot > loneSilence {
-		l.end()
+		l.alone = false
 		l.n = 0
 	}
 }

@@ -152,6 +152,47 @@ func TestErrorReportsOfALoneTalkerAreThinned(t *testing.T) {
 	}
 }
 
+// A wrong bitrate can bring thousands of error reports a second. They are counted, few are kept, and none that tells of
+// another state is lost.
+func TestAFloodOfErrorReportsIsThinned(t *testing.T) {
+	const perSecond, seconds = 5000, 4
+	tr := traffic.New(traffic.Options{})
+	kept, states := 0, 0
+	for i := range perSecond * seconds {
+		f := report(0x088, 0, 0, 0x04, byte(i)) // linux/can/error.h: stuff error, somewhere
+		state := i%perSecond == perSecond/2
+		if state {
+			f = report(0x204, 0, []byte{0x04, 0x10}[i/perSecond%2], 0, 0, 0, 0, 0, 135) // warning and passive by turns
+		}
+		f.Boot = time.Duration(i) * time.Second / perSecond
+		if tr.Keep(&f) {
+			kept++
+			if state {
+				states++
+			}
+		}
+	}
+	p := tr.Picture()
+	if kept > 110*seconds || kept < 100*seconds || states != seconds {
+		t.Errorf("kept %d, %d of them states; want about 100 a second and all %d states", kept, states, seconds)
+	}
+	if p.Controller.Counts.Reports != perSecond*seconds || p.Unkept != int64(perSecond*seconds-kept) {
+		t.Errorf("counted %d, not kept %d; want all counted", p.Controller.Counts.Reports, p.Unkept)
+	}
+	if words := strings.Join(p.Remarks, " "); !strings.Contains(words, "bitrate is probably wrong") || !strings.Contains(words, "not kept one by one") {
+		t.Errorf("said %q; want the bitrate and what was not kept", words)
+	}
+	// A calm bus keeps every report.
+	tr = traffic.New(traffic.Options{})
+	for i := range 500 {
+		f := report(0x088, 0, 0, 0x04)
+		f.Boot = time.Duration(i) * 20 * time.Millisecond
+		if !tr.Keep(&f) {
+			t.Fatalf("report %d of 50 a second was not kept", i)
+		}
+	}
+}
+
 func TestTimeMayRunBackwards(t *testing.T) {
 	l := traffic.NewLone(traffic.NewMeter(), 0)
 	repeat(t, l, benchFrame, time.Hour, benchPeriod, 1000)

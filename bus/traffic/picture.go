@@ -69,16 +69,17 @@ type Picture struct {
 	Second     *Quantity `json:"second"`    // in the last whole second
 	Controller Health    `json:"controller"`
 	OnlyErrors bool      `json:"only_errors"`
-	Alone      *Alone    `json:"alone"` // nil: there is no lone talker now
-	Thinned    int64     `json:"thinned"`
-	Remarks    []string  `json:"remarks"` // what a person should know first, in words
-	Talkers    []Talker  `json:"talkers"` // in order of address
-	Changes    []Move    `json:"changes"` // oldest first, the newest 32
-	Moves      int64     `json:"moves"`   // changes in all
-	Groups     []Group   `json:"groups"`  // in order of PGN and source, then 11-bit identifiers
-	Passed     Passed    `json:"passed"`  // messages of groups that found no room
-	Slowest    *Group    `json:"slowest"` // of the known groups that come evenly, the one with the longest period
-	Faults     []Trouble `json:"faults"`  // active ones first, then in order of source, SPN and FMI
+	Alone      *Alone    `json:"alone"`          // nil: there is no lone talker now
+	Thinned    int64     `json:"thinned"`        // repeats of a lone talker that were counted and not kept
+	Unkept     int64     `json:"unkept_reports"` // error reports likewise, in a flood of them
+	Remarks    []string  `json:"remarks"`        // what a person should know first, in words
+	Talkers    []Talker  `json:"talkers"`        // in order of address
+	Changes    []Move    `json:"changes"`        // oldest first, the newest 32
+	Moves      int64     `json:"moves"`          // changes in all
+	Groups     []Group   `json:"groups"`         // in order of PGN and source, then 11-bit identifiers
+	Passed     Passed    `json:"passed"`         // messages of groups that found no room
+	Slowest    *Group    `json:"slowest"`        // of the known groups that come evenly, the one with the longest period
+	Faults     []Trouble `json:"faults"`         // active ones first, then in order of source, SPN and FMI
 	Unlisted   int64     `json:"unlisted_faults"`
 }
 
@@ -202,7 +203,7 @@ func (t *Tracker) Picture() Picture {
 	}
 	t.fill(&p)
 	r, alone := t.lone.Now()
-	p.Thinned = r.Thinned
+	p.Thinned, p.Unkept = r.Thinned, r.Passed
 	if alone {
 		p.Alone = &Alone{
 			Frame: r.Frame, Since: t.moment(r.Since), Repeats: r.Repeats, Words: t.lone.Words(),
@@ -415,6 +416,9 @@ func (t *Tracker) remarks(p *Picture) []string {
 	}
 	if p.Alone == nil && p.Thinned > 0 {
 		say("For a time one device talked alone: %d repeats of one frame were counted and not kept one by one.", p.Thinned)
+	}
+	if p.Unkept > 0 {
+		say("%d error reports that told nothing new were counted and not kept one by one.", p.Unkept)
 	}
 	const few, mean = 20, 10 // so many error reports, and so many a minute, are worth a word
 	if m := t.covered.Minutes(); len(out) == 0 && reports > few && float64(reports) > mean*m {

@@ -157,8 +157,8 @@ func (t *Tracker) Controller() *Controller { return &t.controller }
 // Lone returns what is known of a lone talker, and whether there is one now.
 func (t *Tracker) Lone() (Report, bool) { return t.lone.Now() }
 
-// Keep takes every frame of the link in order. It reports false for frames that a lone talker only repeats: they are
-// counted here and worth neither a place in the record nor decoding.
+// Keep takes every frame of the link in order. It reports false for frames that a lone talker only repeats, and for the
+// rest of a flood of error reports: they are counted here and worth neither a place in the record nor decoding.
 func (t *Tracker) Keep(f *bus.Frame) bool {
 	now := stamp{f.Boot, f.UTC}
 	if !t.heard {

@@ -203,8 +203,8 @@ func (l *Listener) read(ctx context.Context, source FrameSource) (heard bool, er
 	return heard, err
 }
 
-// take hands on a batch: everything to the recorder and the translator, except what a lone talker only repeats, which is
-// counted.
+// take hands on a batch: everything to the recorder and the translator, except what a lone talker only repeats and what a
+// flood of error reports says again, which is counted.
 func (l *Listener) take(frames []bus.Frame) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
