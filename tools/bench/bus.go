@@ -95,11 +95,16 @@ func benchBus(ctx context.Context, args []string, w io.Writer) error {
 	fs := flag.NewFlagSet("bench bus", flag.ContinueOnError)
 	o := busOptions{}
 	fs.BoolVar(&o.slice, "slice", false, "small inputs and wide margins, for continuous integration")
-	fs.IntVar(&o.turns, "turns", 5, "how often each side is measured; the best counts")
+	fs.IntVar(&o.turns, "turns", 0, "how often each side is measured; the best counts (5, or 3 of a slice)")
 	fs.Uint64Var(&o.seed, "seed", 1, "seed of all inputs")
 	fs.StringVar(&o.only, "only", "", "measure only the bars whose name has this in it")
 	if err := fs.Parse(args); err != nil {
 		return err
+	}
+	if o.turns == 0 {
+		if o.turns = 5; o.slice {
+			o.turns = 3
+		}
 	}
 	if o.turns < 1 || fs.NArg() > 0 {
 		return errors.New("usage: go run ./tools/bench bus [-slice] [-turns N] [-seed N] [-only TEXT]")
@@ -167,9 +172,10 @@ func (b *busBench) build(ctx context.Context) error {
 // fight runs one duel, turn by turn, and prints a row for each peer.
 func (b *busBench) fight(ctx context.Context, prepare func() (*duel, error), w io.Writer, v *verdict) error {
 	d, err := prepare()
-	if err != nil || d == nil {
+	if err != nil {
 		return err
 	}
+	fmt.Fprintf(os.Stderr, "measuring %s\n", d.bar)
 	ours := cost{took: math.MaxInt64}
 	theirs := make([]cost, len(d.peers))
 	missing := make([]error, len(d.peers))

@@ -23,7 +23,8 @@ import (
 	"time"
 )
 
-//go:generate go run go.einride.tech/can/cmd/cantool generate air air
+//go:generate go run go.einride.tech/can/cmd/cantool@v0.17.0 generate air air
+//go:generate sed -i "1i // SPDX-License-Identifier: Apache-2.0\\n" air/air.dbc.go
 
 // work is one pass over the input: how many items, and a checksum that shows that they were looked at.
 type work func() (items int64, sum float64, err error)

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package aircan provides primitives for encoding and decoding air CAN messages.
 //
 // Source: air/air.dbc
