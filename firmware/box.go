@@ -64,6 +64,8 @@ type Box struct {
 	inputs  *inputs
 	broker  publish.Broker
 	outlet  *publish.Outlet
+	memory  *store.Outbox // nil: nothing is kept
+	alerts  *publish.Outbox
 	server  *tablet.Server
 	keep    bool
 	seq     uint64
@@ -184,8 +186,20 @@ func (b *Box) newOutlets() error {
 		Machine: id, Boot: b.o.Boot, Broker: b.broker, Username: user,
 		Password: password, Wall: b.o.Clock, Log: b.o.Log,
 	})
-	var err error
+	contract, err := publish.Contract()
+	if err != nil {
+		return fmt.Errorf("open the contract: %w", err)
+	}
+	var alerts tablet.Alerts
+	if b.keep {
+		if b.memory, err = b.o.Store.Outbox(); err != nil {
+			return err
+		}
+		b.alerts = publish.NewOutbox(b.memory, b.outlet, b.o.Log)
+		alerts = b.alerts
+	}
 	b.server, err = tablet.New(tablet.Options{
+		Alerts: alerts, Contract: contract,
 		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Bus: b.buses, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
 		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
 	})
@@ -194,7 +208,10 @@ func (b *Box) newOutlets() error {
 
 // Run runs the box until ctx ends, then stops it in order: intake first, then the spine with what waits, then the
 // log and the outlets. It returns early with the error of the part that cannot run at all.
-func (b *Box) Run(ctx context.Context) error {
+func (b *Box) Run(ctx context.Context) (err error) {
+	if b.memory != nil {
+		defer func() { err = errors.Join(err, b.memory.Close()) }()
+	}
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)
 	outer, stopOuter := context.WithCancel(context.WithoutCancel(ctx))
@@ -224,6 +241,9 @@ func (b *Box) Run(ctx context.Context) error {
 	}
 	must(&outlets, outer, "mqtt", b.outlet.Run)
 	must(&outlets, outer, "page", b.server.Run)
+	if b.alerts != nil {
+		must(&outlets, outer, "alerts", b.alerts.Run)
+	}
 	if b.keep {
 		must(&outlets, outer, "log", b.o.Store.Run)
 		outlets.Go(func() { sealed.Folder(ctx, b.o.Machine.Logging.Dir, b.o.Boot, b.o.Log) })

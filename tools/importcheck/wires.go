@@ -23,7 +23,7 @@ type busRule struct {
 func plain(more ...string) []string {
 	return append([]string{
 		"bufio", "bytes", "cmp", "context", "embed", "encoding/binary", "encoding/hex", "errors", "fmt", "io", "iter", "maps", "math", "math/bits",
-		"slices", "sort", "strconv", "strings", "sync", "sync/atomic", "time", "unicode", "unicode/utf8",
+		"slices", "sort", "strconv", "strings", "sync", "sync/atomic", "time", "unicode", "unicode/utf16", "unicode/utf8",
 		"go.einride.tech/can", module + "/bus", module + "/bus/j1939", module + "/sensors/units",
 	}, more...)
 }
