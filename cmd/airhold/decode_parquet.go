@@ -74,10 +74,12 @@ func newDecodeTable(w io.Writer, picks []signals.Pick, input string) *decodeTabl
 	t := &decodeTable{
 		columns: parquet.NewGenericWriter[decodeRow](w,
 			// Only the values gain from packing: the other columns are small by their encoding.
-			parquet.Compression(&snappy.Codec{}), parquet.PageBufferSize(decodePage),
+			parquet.Compression(&snappy.Codec{}), parquet.PageBufferSize(decodePage), parquet.WriteBufferSize(decodePage),
 			// Words and numbers that are names have no use for their least and greatest.
-			parquet.SkipPageBounds("signal"), parquet.SkipPageBounds("status"),
-			parquet.SkipPageBounds("interface"), parquet.SkipPageBounds("source"),
+			parquet.SkipPageBounds("signal"), parquet.SkipPageStatistics("signal"),
+			parquet.SkipPageBounds("status"), parquet.SkipPageStatistics("status"),
+			parquet.SkipPageBounds("interface"), parquet.SkipPageStatistics("interface"),
+			parquet.SkipPageBounds("source"), parquet.SkipPageStatistics("source"),
 			parquet.CreatedBy("airhold", "", ""),
 			parquet.KeyValueMetadata("airhold", version()), parquet.KeyValueMetadata("input", input),
 			parquet.KeyValueMetadata("form", "airhold decoded bus 1"),
