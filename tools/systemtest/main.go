@@ -110,7 +110,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 }
 
 func knownTests(names []string) error {
-	all := []string{cutTest}
+	all := []string{cutTest, bareTest}
 	for _, s := range suites() {
 		all = append(all, s.tests...)
 		for _, c := range s.checks {
@@ -169,6 +169,9 @@ func (b *book) runAll(ctx context.Context, w wish) error {
 	if w.wants(cutTest) {
 		beside(func() { b.runCuts(ctx, shop, w.cuts()) })
 	}
+	if w.wants(bareTest) {
+		beside(func() { b.runBareCut(ctx, shop) })
+	}
 	for _, s := range suites() {
 		beside(func() { b.runSuite(ctx, shop, s, w) })
 	}
@@ -197,7 +200,7 @@ func (b *book) runSuite(ctx context.Context, shop *workshop, s suite, w wish) {
 	}
 	l := &listener{book: b, now: time.Now, since: time.Now(), files: map[string][]byte{}}
 	h, err := shop.start(ctx, s.name, box{
-		plan: results.Plan{Tests: tests, Load: w.load}, modules: append(always(), s.modules...), devices: s.devices, limit: 8 * time.Minute,
+		plan: results.Plan{Tests: tests, Load: w.load}, modules: append(always(), s.modules...), devices: s.devices, limit: 5*time.Minute + 20*w.load,
 	}, l.hear)
 	missing := cmp.Or(err, errors.New("the box forgot it"))
 	l.missed(tests, missing, h.console)
