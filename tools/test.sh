@@ -8,13 +8,18 @@ export GOTOOLCHAIN=local CGO_ENABLED=1 GOFLAGS=-buildvcs=false
 lint_version=v2.15.0
 
 tools_needed=(chromium:chromium mosquitto:mosquitto mosquitto_sub:mosquitto-clients qemu-aarch64-static:qemu-user-static
-  shellcheck:shellcheck tshark:tshark gcc:gcc git:git systemd-analyze:systemd)
+  shellcheck:shellcheck tshark:tshark gcc:gcc git:git systemd-analyze:systemd log2long:can-utils xz:xz-utils
+  qemu-system-aarch64:qemu-system-arm qemu-storage-daemon:qemu-system-common mkfs.ext4:e2fsprogs depmod:kmod)
+python_needed=(can:python3-can canmatrix:python3-canmatrix) # for Debian's own python, not another one on the path
 missing=()
 gopath=$(go env GOPATH 2>/dev/null || echo "$HOME/go")
 PATH="$PATH:/usr/sbin:/usr/local/go/bin:$gopath/bin"
 export PATH
 for t in "${tools_needed[@]}"; do
   command -v "${t%%:*}" >/dev/null 2>&1 || missing+=("${t##*:}")
+done
+for t in "${python_needed[@]}"; do
+  /usr/bin/python3 -c "import ${t%%:*}" >/dev/null 2>&1 || missing+=("${t##*:}")
 done
 command -v go >/dev/null 2>&1 || { echo "airhold needs Go 1.26 or newer (package golang-go of a recent Debian, or the Go installer)"; exit 2; }
 command -v node >/dev/null 2>&1 || { echo "the page's build and tests need Node 20.19 or newer"; exit 2; }
@@ -48,8 +53,12 @@ page_build() {
   git diff --exit-code --stat -- firmware/tablet/dist
 }
 peers() { # libraries that tests compare with
-  npm ci --prefix firmware/humidair/testdata/peer --no-audit --no-fund --loglevel=error
+  local lock
+  while read -r lock; do
+    npm ci --ignore-scripts --prefix "$(dirname "$lock")" --no-audit --no-fund --loglevel=error || return 1
+  done < <(git ls-files '*/testdata/peer/package-lock.json')
 }
+peer_module() { (cd tools/bench/peers && go vet ./... && go build -o /dev/null .); }
 page_screens() { (cd firmware/tablet/page && npm run --silent e2e); }
 format() {
   local out
@@ -64,12 +73,12 @@ lint() {
   fi
   golangci-lint run ./...
 }
-fuzz() { # each target for ten seconds
+fuzz() { # each target for some seconds
   local pkg target try
   while read -r pkg target; do
     echo "fuzz $pkg $target"
     for try in 1 2 3; do
-      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-10s}" "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
+      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-6s}" "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
       # Up to Go 1.26 the fuzzer may take the end of its time for a failure of the target (go.dev/issue/75804). It is only
       # that when nothing else is reported and no input was written down; anything else is a failure at once.
       if [ "$try" = 3 ] || ! only_deadline /tmp/airhold-fuzz.$$; then
@@ -119,6 +128,9 @@ step "go: pure packages on arm64 under emulation" arm_pure
 step "go: fuzz each decoder" fuzz
 step "units: what the services may do" units
 step "shell: shellcheck" shellcheck tools/*.sh .ci/run
+step "bench: the nested module of peers" peer_module
+step "bench: a slice of the bus bars beside other programs (prints its seed; well below a bar it fails)" go run ./tools/bench bus -slice
+step "system: the arm64 binary on a real kernel, in an emulated box" go run ./tools/systemtest -slice
 step "bench: a slice of the season (prints its seed; outside bar and chance it fails)" go run ./tools/bench season -slice
 step "bench: a slice of the leak-down benchmark (prints its seed; outside bar and chance it fails)" go run ./tools/bench leakdown -slice
 step "page: its screens in Chromium on invented states" page_screens
