@@ -61,7 +61,28 @@ func openTable(path string) (t *table, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s is %w: its index, which stands at the end, cannot be read (%w); take an untouched copy", path, store.ErrCorrupt, err)
 	}
+	if err := plausible(pq, st.Size()); err != nil {
+		return nil, fmt.Errorf("%s is %w: %w", path, store.ErrCorrupt, err)
+	}
 	return &table{path, f, pq}, nil
+}
+
+// mostUnpacked is more than any column of a row group of ours unpacks to: 500,000 rows of 1 KiB.
+const mostUnpacked = 512 << 20
+
+// plausible looks at the sizes in a file's index before anyone makes room for them.
+func plausible(pq *parquet.File, size int64) error {
+	m := pq.Metadata()
+	for i := range m.RowGroups {
+		g := &m.RowGroups[i]
+		for k := range g.Columns {
+			c := &g.Columns[k].MetaData
+			if g.NumRows < 0 || c.NumValues < 0 || c.TotalCompressedSize < 0 || c.TotalCompressedSize > size || c.TotalUncompressedSize < 0 || c.TotalUncompressedSize > mostUnpacked {
+				return fmt.Errorf("its index says that column %d of row group %d is of %d values in %d bytes, %d unpacked", k, i, c.NumValues, c.TotalCompressedSize, c.TotalUncompressedSize)
+			}
+		}
+	}
+	return nil
 }
 
 // rescue turns a panic over a damaged file into an error.
@@ -84,8 +105,9 @@ type cursor[T any] struct {
 
 const cursorRows = 2048
 
-func newCursor[T any](t *table) *cursor[T] {
-	return &cursor[T]{path: t.path, r: parquet.NewGenericReader[T](t.pq), rows: make([]T, 0, cursorRows)}
+func newCursor[T any](t *table) (c *cursor[T], err error) {
+	defer rescue(t.path, &err) // the library panics over a schema that a damaged file has
+	return &cursor[T]{path: t.path, r: parquet.NewGenericReader[T](t.pq), rows: make([]T, 0, cursorRows)}, nil
 }
 
 // peek returns the next row, nil at the end. The row holds until the next take.
@@ -195,7 +217,12 @@ func (b *Boot) begin() error {
 	if id, _ := b.readings.pq.Lookup(keyBoot); id != b.about.Snapshot.Boot {
 		return fmt.Errorf("%s is of boot %s, %s of boot %q: they do not belong together (%w)", b.events.path, b.about.Snapshot.Boot, b.readings.path, id, store.ErrCorrupt)
 	}
-	b.few, b.many = newCursor[Event](b.events), newCursor[recorded](b.readings)
+	if b.few, err = newCursor[Event](b.events); err != nil {
+		return err
+	}
+	if b.many, err = newCursor[recorded](b.readings); err != nil {
+		return err
+	}
 	b.lost = append(b.lost, b.about.Lost...)
 	if b.about.Samples, err = b.survey(); err != nil {
 		return err
@@ -208,7 +235,10 @@ func (b *Boot) begin() error {
 func (b *Boot) survey() ([]clock.Sample, error) {
 	var samples []clock.Sample
 	var commands int64
-	c := newCursor[Event](b.events)
+	c, err := newCursor[Event](b.events)
+	if err != nil {
+		return nil, err
+	}
 	for {
 		row, err := c.peek()
 		if err != nil || row == nil {

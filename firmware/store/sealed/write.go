@@ -408,7 +408,10 @@ func compare(path string, got, want *sum) error {
 }
 
 func (s *sealer) readEvents(ctx context.Context, t *table, got *sum) error {
-	c := newCursor[Event](t)
+	c, err := newCursor[Event](t)
+	if err != nil {
+		return err
+	}
 	for {
 		if ctx.Err() != nil {
 			return ctx.Err()
@@ -424,7 +427,10 @@ func (s *sealer) readEvents(ctx context.Context, t *table, got *sum) error {
 
 // readReadings also makes the derived columns once more from the recorded ones, and compares.
 func (s *sealer) readReadings(ctx context.Context, t *table, got *sum) error {
-	c := newCursor[Reading](t)
+	c, err := newCursor[Reading](t)
+	if err != nil {
+		return err
+	}
 	words := qualities()
 	var again Reading
 	var value float64
