@@ -108,7 +108,8 @@ func TestRepairLeavesWholeFilesAlone(t *testing.T) {
 }
 
 // A recording cut at every byte of its last 64 KiB, with nothing behind and with zeros behind, keeps every whole block
-// and gives no false frame. The blocks are walked by their length fields alone (draft-ietf-opsawg-pcapng section 3.1).
+// and gives no false frame. The blocks are walked by their length fields alone (draft-ietf-opsawg-pcapng section 3.1). Every
+// thirteenth cut reads the whole file; the others leave out blocks that end long before the cut, which saves a minute.
 func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -118,6 +119,10 @@ func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
 	data, err := os.ReadFile(filepath.Join(dir, "boot-a-0001.pcapng"))
 	if err != nil {
 		t.Fatal(err)
+	}
+	head := 0 // where the first frame begins
+	for binary.LittleEndian.Uint32(data[head:]) != 6 {
+		head += int(binary.LittleEndian.Uint32(data[head+4:]))
 	}
 	frames, at := 0, 0 // whole frames before the cut, and where the block begins that it is in
 	next := func() int { return at + int(binary.LittleEndian.Uint32(data[at+4:])) }
@@ -137,11 +142,16 @@ func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
 			if zeros > 0 && cut%5 != 0 {
 				continue
 			}
-			damaged = append(append(damaged[:0], data[:cut]...), make([]byte, zeros)...)
-			want, end := frames, at
+			left := 0 // frames left out
+			if cut%13 != 0 {
+				left = max(0, frames-20)
+			}
+			gone := left * capture.PacketSize
+			damaged = append(append(append(damaged[:0], data[:head]...), data[head+gone:cut]...), make([]byte, zeros)...)
+			want, end := frames-left, at
 			for zeros > 0 && end < len(data) { // what was cut off may itself have been zeros
 				size := int(binary.LittleEndian.Uint32(data[end+4:]))
-				if end+size > len(data) || end+size > len(damaged) || !bytes.Equal(damaged[end:end+size], data[end:end+size]) {
+				if end+size > len(data) || end+size-gone > len(damaged) || !bytes.Equal(damaged[end-gone:end-gone+size], data[end:end+size]) {
 					break
 				}
 				if binary.LittleEndian.Uint32(data[end:]) == 6 {
@@ -157,8 +167,8 @@ func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
 			for {
 				n, err := r.Batch(buf)
 				for i := range buf[:n] {
-					if got+i >= len(whole) || buf[i] != whole[got+i] {
-						t.Fatalf("cut at %d, %d zeros: frame %d is false: %+v", cut, zeros, got+i, buf[i])
+					if left+got+i >= len(whole) || buf[i] != whole[left+got+i] {
+						t.Fatalf("cut at %d, %d zeros: frame %d is false: %+v", cut, zeros, left+got+i, buf[i])
 					}
 				}
 				got += n
@@ -166,8 +176,8 @@ func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
 					break
 				}
 			}
-			if got != want || r.Whole() != int64(end) {
-				t.Fatalf("cut at %d, %d zeros: %d frames, whole up to %d; want %d, %d", cut, zeros, got, r.Whole(), want, end)
+			if got != want || r.Whole() != int64(end-gone) {
+				t.Fatalf("cut at %d, %d zeros: %d frames, whole up to %d; want %d, %d", cut, zeros, got, r.Whole(), want, end-gone)
 			}
 		}
 	}
