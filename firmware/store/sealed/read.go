@@ -3,6 +3,7 @@
 package sealed
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +12,8 @@ import (
 	"time"
 
 	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/encoding/thrift"
+	"github.com/parquet-go/parquet-go/format"
 
 	"airhold/firmware/clock"
 	"airhold/firmware/readings"
@@ -61,17 +64,21 @@ func openTable(path string) (t *table, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s is %w: its index, which stands at the end, cannot be read (%w); take an untouched copy", path, store.ErrCorrupt, err)
 	}
-	if err := plausible(pq, st.Size()); err != nil {
+	if err := plausible(pq, f, st.Size()); err != nil {
 		return nil, fmt.Errorf("%s is %w: %w", path, store.ErrCorrupt, err)
 	}
 	return &table{path, f, pq}, nil
 }
 
-// mostUnpacked is more than any column of a row group of ours unpacks to: 500,000 rows of 1 KiB.
-const mostUnpacked = 512 << 20
+// The most that a column of a row group, and one page of it, of ours unpack to, with plenty to spare: the library makes
+// room for as much as a damaged file asks for.
+const (
+	mostUnpacked = 512 << 20
+	mostPage     = 64 << 20
+)
 
-// plausible looks at the sizes in a file's index before anyone makes room for them.
-func plausible(pq *parquet.File, size int64) error {
+// plausible looks at the sizes that a file's index and the heads of its pages say, before anyone makes room for them.
+func plausible(pq *parquet.File, src io.ReaderAt, size int64) error {
 	m := pq.Metadata()
 	for i := range m.RowGroups {
 		g := &m.RowGroups[i]
@@ -80,9 +87,60 @@ func plausible(pq *parquet.File, size int64) error {
 			if g.NumRows < 0 || c.NumValues < 0 || c.TotalCompressedSize < 0 || c.TotalCompressedSize > size || c.TotalUncompressedSize < 0 || c.TotalUncompressedSize > mostUnpacked {
 				return fmt.Errorf("its index says that column %d of row group %d is of %d values in %d bytes, %d unpacked", k, i, c.NumValues, c.TotalCompressedSize, c.TotalUncompressedSize)
 			}
+			from := c.DataPageOffset
+			if c.DictionaryPageOffset > 0 {
+				from = min(from, c.DictionaryPageOffset)
+			}
+			if err := plausiblePages(io.NewSectionReader(src, from, c.TotalCompressedSize)); err != nil {
+				return fmt.Errorf("column %d of row group %d: %w", k, i, err)
+			}
 		}
 	}
 	return nil
+}
+
+// plausiblePages walks from the head of one page to that of the next.
+func plausiblePages(src *io.SectionReader) error {
+	in := bufio.NewReaderSize(src, 4096)
+	var protocol thrift.CompactProtocol
+	for at := int64(0); at < src.Size(); {
+		counted := &countedReader{in: in}
+		var head format.PageHeader
+		if err := thrift.NewDecoder(protocol.NewReader(counted)).Decode(&head); err != nil {
+			return fmt.Errorf("the head of a page cannot be read: %w", err)
+		}
+		packed := int64(head.CompressedPageSize)
+		if packed < 0 || head.UncompressedPageSize < 0 || head.UncompressedPageSize > mostPage || at+counted.n+packed > src.Size() {
+			return fmt.Errorf("a page says that it has %d bytes, %d unpacked", packed, head.UncompressedPageSize)
+		}
+		at += counted.n + packed
+		if _, err := src.Seek(at, io.SeekStart); err != nil {
+			return err
+		}
+		in.Reset(src)
+	}
+	return nil
+}
+
+// countedReader counts what is read.
+type countedReader struct {
+	in *bufio.Reader
+	n  int64
+}
+
+func (c *countedReader) Read(p []byte) (int, error) {
+	n, err := c.in.Read(p)
+	c.n += int64(n)
+	return n, err
+}
+
+// ReadByte reads one byte.
+func (c *countedReader) ReadByte() (byte, error) {
+	b, err := c.in.ReadByte()
+	if err == nil {
+		c.n++
+	}
+	return b, err
 }
 
 // rescue turns a panic over a damaged file into an error.
