@@ -91,7 +91,7 @@ func plausible(pq *parquet.File, src io.ReaderAt, size int64) error {
 			if c.DictionaryPageOffset > 0 {
 				from = min(from, c.DictionaryPageOffset)
 			}
-			if err := plausiblePages(io.NewSectionReader(src, from, c.TotalCompressedSize)); err != nil {
+			if err := plausiblePages(io.NewSectionReader(src, from, c.TotalCompressedSize), g.NumRows); err != nil {
 				return fmt.Errorf("column %d of row group %d: %w", k, i, err)
 			}
 		}
@@ -99,8 +99,8 @@ func plausible(pq *parquet.File, src io.ReaderAt, size int64) error {
 	return nil
 }
 
-// plausiblePages walks from the head of one page to that of the next.
-func plausiblePages(src *io.SectionReader) error {
+// plausiblePages walks from the head of one page to that of the next. A column has a value a row, or none.
+func plausiblePages(src *io.SectionReader, rows int64) error {
 	in := bufio.NewReaderSize(src, 4096)
 	var protocol thrift.CompactProtocol
 	for at := int64(0); at < src.Size(); {
@@ -110,6 +110,11 @@ func plausiblePages(src *io.SectionReader) error {
 			return fmt.Errorf("the head of a page cannot be read: %w", err)
 		}
 		packed := int64(head.CompressedPageSize)
+		v2 := &head.DataPageHeaderV2.V
+		most := int64(max(head.DataPageHeader.V.NumValues, head.DictionaryPageHeader.V.NumValues, v2.NumValues, v2.NumNulls, v2.NumRows))
+		if most > rows || most < 0 {
+			return fmt.Errorf("a page says that it has %d values of %d rows", most, rows)
+		}
 		if packed < 0 || head.UncompressedPageSize < 0 || head.UncompressedPageSize > mostPage || at+counted.n+packed > src.Size() {
 			return fmt.Errorf("a page says that it has %d bytes, %d unpacked", packed, head.UncompressedPageSize)
 		}
