@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -118,7 +119,7 @@ func TestMinimalMachineTakesTheDocumentedDefaults(t *testing.T) {
 			Pressure: units.Preferred(units.Pressure), Force: units.Preferred(units.Force), Flow: units.Preferred(units.FlowRate),
 			Temperature: units.Preferred(units.Temperature), Speed: m.Display.Speed, Length: units.Preferred(units.Length), Language: "en",
 		},
-		Logging: config.Logging{Dir: "/var/lib/airhold/log", Raw: true},
+		Logging: config.Logging{Dir: "/var/lib/airhold/log", Raw: true, Sync: time.Second, Full: 0.85},
 		MQTT:    config.MQTT{ID: "test-bench", Listen: "127.0.0.1:1883"},
 		Page:    config.Page{Listen: "127.0.0.1:8080"},
 		Box:     config.Box{HotLimit: 348.15, Sysfs: "/"},

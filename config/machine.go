@@ -288,6 +288,10 @@ type Logging struct {
 	Dir  string // default /var/lib/airhold/log
 	Keep time.Duration
 	Raw  bool // raw frames, default true
+	// Sync is what a power cut may cost, 0.2 to 10 s, default 1 s; Full is the share of the disk above which the oldest
+	// sealed frames are deleted, 0.5 to 0.98, default 0.85.
+	Sync time.Duration
+	Full float64
 }
 
 // MQTT names the broker.

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml/ast"
 
@@ -233,8 +234,11 @@ func (r *reader) outlets(m *Machine, top object) {
 		m.Display.Language = w
 	}
 
-	l := top.child("logging", "dir", "keep", "raw")
-	m.Logging = Logging{Dir: "/var/lib/airhold/log", Raw: l.yes("raw", true), Keep: l.duration("keep", "1 h", "4000 d", 0)}
+	l := top.child("logging", "dir", "keep", "raw", "sync", "full")
+	m.Logging = Logging{
+		Dir: "/var/lib/airhold/log", Raw: l.yes("raw", true), Keep: l.duration("keep", "1 h", "4000 d", 0),
+		Sync: l.duration("sync", "0.2 s", "10 s", time.Second), Full: l.si("full", units.Ratio, "50 %", "98 %", 0.85),
+	}
 	if s, ok := l.text("dir"); ok {
 		m.Logging.Dir = s
 	}

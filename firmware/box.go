@@ -62,6 +62,7 @@ type Box struct {
 	spine   *Spine
 	mail    *mailbox
 	inputs  *inputs
+	tap     *store.Tap // nil: raw frames are not recorded
 	broker  publish.Broker
 	outlet  *publish.Outlet
 	memory  *store.Outbox // nil: nothing is kept
@@ -107,7 +108,7 @@ func NewBox(o BoxOptions) (*Box, error) {
 		in.logDir = os.TempDir()
 	}
 	if tap != nil {
-		in.tap = frames{tap}
+		in.tap, b.tap = frames{tap}, tap
 	}
 	if b.inputs, err = newInputs(in); err != nil {
 		return nil, err
@@ -297,7 +298,10 @@ func (b *Box) tick(ctx context.Context) error {
 		if b.o.Clock.Sleep(ctx, next-now) != nil {
 			return nil //nolint:nilerr // the clock ends with ctx, which is how a box stops
 		}
-		s := b.o.Clock.Sample()
+		s := b.inputs.time.Better(b.o.Clock.Sample())
+		if off, q := b.inputs.time.Offset(s.Boot); q != clock.Unset && b.tap != nil {
+			b.tap.Offset(s.Boot, off, q)
+		}
 		b.mail.put(letter{entry: store.Entry{Kind: store.IsClock, At: s.Boot, Clock: s}})
 		if c := b.table.Find(readings.BoxClock); c != readings.NoChannel {
 			b.mail.Reading(readings.Reading{At: s.Boot, Channel: c, Value: float64(s.Quality)})
@@ -467,8 +471,14 @@ func (b *Box) tell() {
 	n.Stamp = b.stamp(last)
 	n.Simulated, n.Rate, n.Banner = b.o.Simulated, b.o.Rate, b.o.Banner
 	if n.Banner == "" && b.keep {
-		if err := b.o.Store.Health().Err; err != nil {
-			n.Banner = "The log is not being written: " + err.Error()
+		h := b.o.Store.Health()
+		if h.Err != nil {
+			n.Banner = "The log is not being written: " + h.Err.Error()
+		}
+		for i := range h.Raw {
+			if s := h.Raw[i].State; n.Banner == "" && s != "" && s != "recording" {
+				n.Banner = "The log is " + s
+			}
 		}
 	}
 	b.now.Store(n)
@@ -550,6 +560,7 @@ func (b *Box) metrics(w io.Writer) {
 		h := b.o.Store.Health()
 		family("airhold_log_readings_thinned", "counter", "_total", h.Lost)
 		family("airhold_log_queue", "gauge", "", int64(h.Queued))
+		family("airhold_frames_dropped", "counter", "_total", h.Frames)
 	}
 	if _, err := io.WriteString(w, t.String()); err != nil {
 		b.o.Log.Debug("metrics", slog.Any("error", err)) // whoever asked has gone

@@ -44,6 +44,7 @@ type standOptions struct {
 	faults []rig.Event
 	dir    string // empty: a new one
 	boot   string // id; empty: "test"
+	unset  bool   // nobody has set the box's wall clock
 	whole  bool   // the log must hold every reading, although the day is played faster than the disk writes
 	change func(*config.Machine)
 	wires  func(firmware.Wires) firmware.Wires
@@ -55,6 +56,14 @@ type standOptions struct {
 type cue struct {
 	at time.Duration
 	do func(s *stand)
+}
+
+// neverSet is the clock of a box without a battery for it, which begins in 1970.
+type neverSet struct{ *clock.Virtual }
+
+func (c neverSet) Sample() clock.Sample {
+	at := c.Boot()
+	return clock.Sample{Boot: at, UTC: time.Unix(0, int64(at)).UTC()}
 }
 
 // newStand builds a box and plays nothing yet.
@@ -98,8 +107,12 @@ func tryStand(t *testing.T, o standOptions) (*stand, error) {
 	if o.boot == "" {
 		o.boot = "test"
 	}
+	var boxClock clock.Clock = s.clock
+	if o.unset {
+		boxClock = neverSet{s.clock}
+	}
 	s.box, err = firmware.NewBox(firmware.BoxOptions{
-		Machine: m, Text: config.Example(), Banner: o.banner, Clock: s.clock, Wires: wires, Store: s.store, Boot: o.boot,
+		Machine: m, Text: config.Example(), Banner: o.banner, Clock: boxClock, Wires: wires, Store: s.store, Boot: o.boot,
 		Software: "test", Simulated: true, Story: o.story, Log: slog.New(slog.DiscardHandler),
 		Ready: func(a firmware.Addresses) { s.addr = a; close(s.up) },
 	})

@@ -16,6 +16,7 @@ import (
 	"airhold/bus"
 	"airhold/config"
 	"airhold/firmware"
+	"airhold/firmware/clock"
 	"airhold/firmware/intake"
 	"airhold/firmware/rig"
 )
@@ -136,4 +137,32 @@ func TestTimesOfBusAndAnalogAgree(t *testing.T) {
 		}
 	}
 	t.Logf("analog: %s to %s, median %s, after the sampling, N %d; bus: the frame's own time, N %d", late[0], late[len(late)-1], late[len(late)/2], len(late), len(frames))
+}
+
+// TestBusSetsTheTime has a box whose clock nobody set hear a tractor's GNSS: from then on its log has UTC, and what was
+// recorded before is dated by it too.
+func TestBusSetsTheTime(t *testing.T) {
+	t.Parallel()
+	s := play(t, standOptions{story: rig.DefaultStory, skip: 4 * time.Hour, unset: true, whole: true, script: []cue{
+		{at: 40 * time.Second, do: func(*stand) {}},
+	}})
+	db, err := sql.Open("sqlite", filepath.Join(s.dir, "boot-test.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var boot, second, nano int64
+	var quality clock.Quality
+	err = db.QueryRowContext(t.Context(), `SELECT boot, utc_s, utc_ns, quality FROM clock ORDER BY seq DESC LIMIT 1`).Scan(&boot, &second, &nano, &quality)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := s.rig.Clock(time.Duration(boot))
+	if got := time.Unix(second, nano); quality != clock.Good || got.Sub(want).Abs() > 50*time.Millisecond {
+		t.Errorf("the log's clock says %s, %s; want %s, good", got.UTC(), quality, want)
+	}
+	var first clock.Quality
+	if err := db.QueryRowContext(t.Context(), `SELECT quality FROM clock ORDER BY seq LIMIT 1`).Scan(&first); err != nil || first != clock.Unset {
+		t.Errorf("the first sample is %s, %v; want unset", first, err)
+	}
 }

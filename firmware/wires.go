@@ -51,6 +51,7 @@ type runner interface {
 
 type inputs struct {
 	runners  []runner
+	time     *intake.BusTime // what devices on the bus say of the time
 	analog   []*intake.AnalogBus
 	links    []*intake.Listener
 	starting sync.WaitGroup // runners that do not take part in simulated time yet
@@ -97,7 +98,7 @@ type inputOptions struct {
 // newInputs builds intake for a machine file: one analog bus for each I2C or SPI bus, one listener for each link, and
 // the box itself. It opens nothing: a bus that is missing at start is tried again.
 func newInputs(o inputOptions) (*inputs, error) {
-	in := &inputs{}
+	in := &inputs{time: &intake.BusTime{}}
 	supplies := intake.NewSupplies()
 	for _, name := range busNames(o.machine) {
 		ao := intake.AnalogOptions{Bus: name, Table: o.table, Out: o.out, Supplies: supplies, Log: o.log}
@@ -140,7 +141,7 @@ func newInputs(o inputOptions) (*inputs, error) {
 	for i, l := range o.machine.Links {
 		l.Hear = intake.Hearing(l.Hear, wanted[l.Name])
 		made, err := intake.NewListener(intake.ListenerOptions{
-			Name: l.Name, Index: uint16(i), Bitrate: bitrate(l), Limited: len(l.Hear) > 0, Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Signals: wanted[l.Name], Log: o.log,
+			Name: l.Name, Index: uint16(i), Bitrate: bitrate(l), Limited: len(l.Hear) > 0, Clock: in.starts(o.clock), Table: o.table, Out: o.out, Tap: o.tap, Time: in.time, Signals: wanted[l.Name], Log: o.log,
 			Open: func(ctx context.Context) (intake.FrameSource, error) { return o.wires.Link(ctx, i, l) },
 		})
 		if err != nil {

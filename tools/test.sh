@@ -8,7 +8,7 @@ export GOTOOLCHAIN=local CGO_ENABLED=1 GOFLAGS=-buildvcs=false
 lint_version=v2.15.0
 
 tools_needed=(chromium:chromium mosquitto:mosquitto mosquitto_sub:mosquitto-clients qemu-aarch64-static:qemu-user-static
-  shellcheck:shellcheck tshark:tshark gcc:gcc git:git systemd-analyze:systemd log2long:can-utils xz:xz-utils
+  shellcheck:shellcheck tshark:tshark capinfos:wireshark-common gcc:gcc git:git systemd-analyze:systemd log2long:can-utils xz:xz-utils
   qemu-system-aarch64:qemu-system-arm qemu-storage-daemon:qemu-system-common mkfs.ext4:e2fsprogs depmod:kmod)
 python_needed=(can:python3-can canmatrix:python3-canmatrix) # for Debian's own python, not another one on the path
 missing=()
@@ -78,7 +78,7 @@ fuzz() { # each target for some seconds
   while read -r pkg target; do
     echo "fuzz $pkg $target"
     for try in 1 2 3; do
-      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-6s}" "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
+      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-6s}" -fuzzminimizetime 5x "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
       # Up to Go 1.26 the fuzzer may take the end of its time for a failure of the target (go.dev/issue/75804). It is only
       # that when nothing else is reported and no input was written down; anything else is a failure at once.
       if [ "$try" = 3 ] || ! only_deadline /tmp/airhold-fuzz.$$; then

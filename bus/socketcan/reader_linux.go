@@ -285,7 +285,9 @@ func (r *reader) unload(buf []bus.Frame) int {
 		}
 		n++
 	}
-	r.before = now
+	if r.got < r.want {
+		r.before = now // else frames that came before now may still wait
+	}
 	return n
 }
 

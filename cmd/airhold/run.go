@@ -52,7 +52,7 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	if m == nil {
 		dir = writtenFolder(*machine)
 	}
-	kept, err := store.Open(dir, store.Options{Clock: clock.Live{}, Log: log})
+	kept, err := store.Open(dir, store.Options{Clock: clock.Live{}, Log: log, Raw: rawOptions(m)})
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold run: %v\n", err)
 		return exitFailed
@@ -166,4 +166,12 @@ func standIn(kept *store.Store, path string, problems []config.Problem) (m *conf
 	}
 	return m, nil, fmt.Sprintf("Machine file refused (%s). No file was accepted before: nothing is computed, raw frames are recorded. "+
 		"Mend it, then: airhold check --machine %s", where, path)
+}
+
+// rawOptions are the machine file's settings of the recording of raw frames; the defaults where there is none.
+func rawOptions(m *config.Machine) store.RawOptions {
+	if m == nil {
+		return store.RawOptions{}
+	}
+	return store.RawOptions{SyncEvery: m.Logging.Sync, FullAt: m.Logging.Full}
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"airhold/bus"
+	"airhold/bus/signals"
 	"airhold/bus/socketcan"
 	"airhold/bus/traffic"
 	"airhold/firmware/clock"
@@ -38,7 +39,8 @@ type ListenerOptions struct {
 	Clock   clock.Clock
 	Table   *readings.Table
 	Out     Out
-	Tap     Tap // nil: nobody records
+	Tap     Tap      // nil: nobody records
+	Time    *BusTime // nil: what devices say of the time is not used
 	Signals []Signal
 	Open    func(ctx context.Context) (FrameSource, error)
 	Log     *slog.Logger // nil: silent
@@ -72,7 +74,14 @@ type Listener struct {
 // NewListener looks up the signals and does no I/O. The error wraps ErrSignal.
 func NewListener(o ListenerOptions) (*Listener, error) {
 	track := traffic.New(traffic.Options{Link: o.Name, Bitrate: o.Bitrate, Limited: o.Limited})
-	t, err := NewTranslator(TranslatorOptions{Table: o.Table, Out: o.Out, Signals: o.Signals, Heard: track.Message})
+	heard := track.Message
+	if o.Time != nil {
+		heard = func(m *signals.Message) {
+			track.Message(m)
+			o.Time.Hear(m)
+		}
+	}
+	t, err := NewTranslator(TranslatorOptions{Table: o.Table, Out: o.Out, Signals: o.Signals, Heard: heard})
 	if err != nil {
 		return nil, err
 	}

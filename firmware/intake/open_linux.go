@@ -12,6 +12,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
+	_ "periph.io/x/host/v3/gpioioctl" // sysfs names it as a driver it needs, and without it nothing is initialised
 	"periph.io/x/host/v3/sysfs"
 )
 
