@@ -133,7 +133,7 @@ func (b *Box) startLog() (*alarms.Saved, map[string][]byte, *store.Tap, error) {
 	if err := b.loadTests(learned); err != nil {
 		return nil, nil, nil, err
 	}
-	err = b.o.Store.StartBoot(store.Snapshot{Boot: b.o.Boot, Software: b.o.Software, Machine: b.o.Text, Alarms: saved, Learned: learned}, b.table)
+	err = b.o.Store.StartBoot(store.Snapshot{Boot: b.o.Boot, Software: b.o.Software, Machine: b.o.Text, Alarms: saved, Learned: learned, Calibrations: calibrations(b.o.Machine, b.table)}, b.table)
 	if err != nil {
 		return nil, nil, nil, err
 	}

@@ -114,6 +114,12 @@ func TestTimesOfBusAndAnalogAgree(t *testing.T) {
 	if len(analog) < 1000 || len(frames) < 100 {
 		t.Fatalf("%d analog readings and %d from the bus in half a minute", len(analog), len(frames))
 	}
+	var without, rows int
+	err = db.QueryRowContext(t.Context(), `SELECT count(*), (SELECT count(*) FROM readings r JOIN channels c USING (channel) WHERE c.wired AND r.calibration_id IS NULL)
+		FROM calibration k JOIN channels c USING (channel) WHERE c.wired AND json_extract(k.coefficients, '$.kind') IS NOT NULL`).Scan(&rows, &without)
+	if err != nil || rows < 10 || without > 0 {
+		t.Errorf("%d calibrations of wired channels, %d of their readings name none, %v", rows, without, err)
+	}
 	var late []time.Duration
 	for _, at := range analog {
 		i, _ := slices.BinarySearch(w.sampled, at)

@@ -3,10 +3,12 @@
 package firmware
 
 import (
+	"encoding/json"
 	"fmt"
 
 	"airhold/config"
 	"airhold/firmware/readings"
+	"airhold/firmware/store"
 	"airhold/sensors/units"
 )
 
@@ -39,6 +41,41 @@ func NewTable(m *config.Machine) *readings.Table {
 		)
 	}
 	return readings.NewTable(infos)
+}
+
+// scaling is how an analog channel's volts become its value, as the log keeps it; SI.
+type scaling struct {
+	Kind    config.TransducerKind `json:"kind"`
+	Low     float64               `json:"low"`
+	High    float64               `json:"high"`
+	Gain    float64               `json:"gain"`
+	Offset  float64               `json:"offset"`
+	Divider float64               `json:"divider_ratio,omitempty"`
+	Shunt   float64               `json:"shunt,omitempty"`  // ohm
+	Pull    float64               `json:"pull,omitempty"`   // ohm
+	Supply  string                `json:"supply,omitempty"` // the channel that measures it
+	Table   []config.TablePoint   `json:"table,omitempty"`
+}
+
+// calibrations lists how the machine file has each wired channel's numbers made.
+func calibrations(m *config.Machine, t *readings.Table) (out []store.Calibration) {
+	for i := range m.Channels {
+		c := &m.Channels[i]
+		if c.Kind != config.FromADC {
+			continue
+		}
+		d := c.ADC.Transducer
+		text, err := json.Marshal(scaling{
+			Kind: d.Kind, Low: d.Low, High: d.High, Gain: d.Gain, Offset: d.Offset, Divider: d.DividerRatio, Shunt: float64(d.Shunt),
+			Pull: float64(d.Pull), Supply: d.Supply, Table: d.Table,
+		})
+		if err != nil {
+			continue // a number that is none: config refuses those
+		}
+		channel := int64(t.Find(c.ID))
+		out = append(out, store.Calibration{Channel: &channel, Coefficients: string(text), Who: "machine file"})
+	}
+	return out
 }
 
 func sourceWords(c config.Channel) string {

@@ -25,6 +25,8 @@ type Snapshot struct {
 	Machine  []byte // the machine file, byte for byte
 	Alarms   alarms.Saved
 	Learned  map[string][]byte
+	// Calibrations are how the numbers of the wired channels are made, at most one for each; their ids are given by the store.
+	Calibrations []Calibration
 }
 
 // record is an entry that waits, with the gap before it.
@@ -44,6 +46,8 @@ type recorder struct {
 	commands int64
 	entries  int64
 	insert   map[Kind]*sql.Stmt
+
+	calibration []any // id by channel; nil: none is known
 }
 
 // bootID reports whether an id can stand in a file name as it is.
@@ -83,7 +87,13 @@ func (s *Store) StartBoot(snap Snapshot, table *readings.Table) error {
 	if err != nil {
 		return err
 	}
-	rec := recorder{id: snap.Boot, number: snap.Number, software: snap.Software, machine: digest(snap.Machine)}
+	numberCalibrations(snap.Calibrations)
+	rec := recorder{id: snap.Boot, number: snap.Number, software: snap.Software, machine: digest(snap.Machine), calibration: make([]any, table.Len())}
+	for _, c := range snap.Calibrations {
+		if c.Channel != nil && *c.Channel >= 0 && *c.Channel < int64(table.Len()) {
+			rec.calibration[*c.Channel] = c.ID
+		}
+	}
 	if err := errors.Join(s.writeSnapshot(ctx, f, snap, table), rec.prepare(ctx, f)); err != nil {
 		return errors.Join(err, f.close())
 	}
@@ -92,6 +102,21 @@ func (s *Store) StartBoot(snap Snapshot, table *readings.Table) error {
 	s.thin = make([]uint32, table.Len())
 	s.mu.Unlock()
 	return nil
+}
+
+// calibrationOf is the id of a channel's calibration; nil: none is known.
+func (r *recorder) calibrationOf(c readings.Channel) any {
+	if c < 0 || int(c) >= len(r.calibration) {
+		return nil
+	}
+	return r.calibration[c]
+}
+
+// numberCalibrations gives each calibration its id.
+func numberCalibrations(all []Calibration) {
+	for i := range all {
+		all[i].ID = int64(i) + 1
+	}
 }
 
 func (s *Store) writeSnapshot(ctx context.Context, f *file, snap Snapshot, table *readings.Table) error {
@@ -123,6 +148,12 @@ func (s *Store) writeSnapshot(ctx context.Context, f *file, snap Snapshot, table
 				return err
 			}
 		}
+		for _, c := range snap.Calibrations {
+			if err := f.exec(ctx, "INSERT INTO calibration VALUES (?,?,?,?,?,?,?,?)", c.ID, c.Channel, c.Coefficients, c.Who, c.At, c.Instrument,
+				c.Uncertainty, c.ValidFrom); err != nil {
+				return err
+			}
+		}
 		return nil
 	})
 	if err != nil {
@@ -135,7 +166,7 @@ func (s *Store) writeSnapshot(ctx context.Context, f *file, snap Snapshot, table
 func (r *recorder) prepare(ctx context.Context, f *file) error {
 	r.insert = map[Kind]*sql.Stmt{}
 	for kind, q := range map[Kind]string{
-		IsReading: "INSERT INTO readings (seq, at, channel, quality, value, volts, raw) VALUES (?,?,?,?,?,?,?)",
+		IsReading: "INSERT INTO readings (seq, at, channel, quality, value, volts, raw, calibration_id) VALUES (?,?,?,?,?,?,?,?)",
 		IsTick:    "INSERT INTO ticks VALUES (?,?)",
 		IsCommand: "INSERT INTO commands VALUES (?,?,?)",
 		IsClock:   "INSERT INTO clock VALUES (?,?,?,?,?,?)",
@@ -268,7 +299,8 @@ func (r *recorder) one(ctx context.Context, f *file, b *record) error {
 	switch e.Kind {
 	case IsReading:
 		v := &e.Reading
-		_, err = r.insert[IsReading].ExecContext(ctx, b.seq, int64(v.At), int64(v.Channel), int64(v.Quality), v.Value, v.Volts, int64(v.Raw))
+		_, err = r.insert[IsReading].ExecContext(ctx, b.seq, int64(v.At), int64(v.Channel), int64(v.Quality), v.Value, v.Volts, int64(v.Raw),
+			r.calibrationOf(v.Channel))
 	case IsTick:
 		_, err = r.insert[IsTick].ExecContext(ctx, b.seq, int64(e.At))
 	case IsCommand:
