@@ -247,7 +247,7 @@ func (b *Box) Run(ctx context.Context) (err error) {
 	}
 	if b.keep {
 		must(&outlets, outer, "log", b.o.Store.Run)
-		outlets.Go(func() { sealed.Folder(ctx, b.o.Machine.Logging.Dir, b.o.Boot, b.o.Log) })
+		outlets.Go(func() { b.tidy(ctx) })
 	}
 	b.said(b.outlet.About(b.about()))
 	taking, stopTaking := context.WithCancel(context.WithoutCancel(ctx))
@@ -274,6 +274,26 @@ func (b *Box) Run(ctx context.Context) (err error) {
 		return err
 	}
 	return nil
+}
+
+// tidy seals earlier boots, and deletes sealed ones that are older than the machine file wants them kept, once the time
+// is good: that may be minutes after the start, from the network or the bus.
+func (b *Box) tidy(ctx context.Context) {
+	dir := b.o.Machine.Logging.Dir
+	sealed.Folder(ctx, dir, b.o.Boot, b.o.Log)
+	for b.o.Machine.Logging.Keep > 0 && ctx.Err() == nil {
+		now := b.inputs.time.Better(b.o.Clock.Sample())
+		if now.Quality == clock.Good {
+			sealed.Expire(ctx, dir, b.o.Machine.Logging.Keep, now, b.o.Log)
+			return
+		}
+		wait := time.NewTimer(time.Minute) //nolint:forbidigo // when to look again is nobody's time
+		select {
+		case <-ctx.Done():
+		case <-wait.C:
+		}
+		wait.Stop()
+	}
 }
 
 // stopPatience is how long a stop waits for intake: a transaction that hangs in the kernel would keep it for ever.
