@@ -172,12 +172,12 @@ func shorten(word uint64, n int) uint64 {
 const plainBlock = epbSize
 
 // plain reads plain blocks from the start of b, in a little-endian section in which a frame with a time was seen before,
-// and returns how many. It stops at whatever else stands there, also at a plain block that has something wrong inside.
+// and returns how many. It stops at whatever else stands there, also at a plain block that has something wrong inside, and
+// before one that is followed by no other and could be two halves.
 func (d *pcapngDecoder) plain(b []byte, buf []bus.Frame) int {
-	const framed = socketCANHead + maxData
 	le := binary.LittleEndian
 	r := d.owner
-	links, first := d.ifaces, r.first
+	links, first, all := d.ifaces, r.first, b
 	var second uint64 // since 1970, of the block before, and as nanoseconds
 	var startNs uint64
 	n := 0
@@ -185,7 +185,7 @@ func (d *pcapngDecoder) plain(b []byte, buf []bus.Frame) int {
 		s := (*[plainBlock]byte)(b)
 		number := le.Uint32(s[8:])
 		id, length := binary.BigEndian.Uint32(s[28:]), s[32]
-		if le.Uint64(s[0:]) != plainBlock<<32|blockEnhanced || le.Uint64(s[20:]) != framed<<32|framed || le.Uint32(s[44:]) != plainBlock ||
+		if !framedPlain(s) ||
 			uint64(number) >= uint64(len(links)) || !links[number].usual ||
 			length > maxData || s[33]&fdFlagFD != 0 || id > maskStandard && id&(flagExtended|flagError) == 0 {
 			break
@@ -214,8 +214,18 @@ func (d *pcapngDecoder) plain(b []byte, buf []bus.Frame) int {
 		f.Link = links[number].link
 		b = b[plainBlock:]
 	}
+	if n > 0 && (len(b) < plainBlock || !framedPlain((*[plainBlock]byte)(b))) && d.mayHide(all[(n-1)*plainBlock:n*plainBlock]) {
+		n--
+	}
 	if n > 0 {
 		r.lastBoot = buf[n-1].Boot
 	}
 	return n
+}
+
+// framedPlain tells whether the lengths of a plain block are what they must be.
+func framedPlain(s *[plainBlock]byte) bool {
+	const framed = socketCANHead + maxData
+	le := binary.LittleEndian
+	return le.Uint64(s[0:]) == plainBlock<<32|blockEnhanced && le.Uint64(s[20:]) == framed<<32|framed && le.Uint32(s[44:]) == plainBlock
 }

@@ -109,8 +109,10 @@ func (d *pcapngDecoder) next(f *bus.Frame) error {
 }
 
 // u32 reads by the section's byte order without an interface call: this is the hot path.
-func (d *pcapngDecoder) u32(b []byte) uint32 {
-	if d.little {
+func (d *pcapngDecoder) u32(b []byte) uint32 { return u32(d.little, b) }
+
+func u32(little bool, b []byte) uint32 {
+	if little {
 		return binary.LittleEndian.Uint32(b)
 	}
 	return binary.BigEndian.Uint32(b)
@@ -121,9 +123,8 @@ func (d *pcapngDecoder) take() ([]byte, uint32, error) {
 	head, err := d.in.peek(8)
 	switch {
 	case len(head) == 8:
-		if block, kind, ok := d.block(head); ok {
-			d.in.skip(len(block))
-			return block, kind, nil
+		if h, ok := d.look(0); ok && !d.overlapped(h.length) {
+			return d.accept(h), h.kind, nil
 		}
 	case err != io.EOF: //nolint:errorlint // window passes io.EOF as it is
 		return nil, 0, fmt.Errorf("read capture: %w", err)
@@ -136,42 +137,133 @@ func (d *pcapngDecoder) take() ([]byte, uint32, error) {
 	return d.resync()
 }
 
-// block checks the block that begins with head: its length, that the length stands again at its end, and its inner lengths.
-func (d *pcapngDecoder) block(head []byte) ([]byte, uint32, bool) {
-	order, little := d.order, d.little
-	section := binary.LittleEndian.Uint32(head) == blockSection
-	if section {
-		long, _ := d.in.peek(12)
-		if len(long) < 12 {
-			return nil, 0, false
+// blockHead is what a whole block says of itself.
+type blockHead struct {
+	kind   uint32
+	length int
+	little bool // a section header's own byte order, else that of the section
+}
+
+// look checks the block that begins at that many bytes from here: its length, that the length stands again at its end,
+// and its inner lengths.
+func (d *pcapngDecoder) look(at int) (blockHead, bool) {
+	head, _ := d.in.peek(at + 8)
+	if len(head) < at+8 {
+		return blockHead{}, false
+	}
+	head = head[at:]
+	h := blockHead{little: d.little}
+	if binary.LittleEndian.Uint32(head) == blockSection {
+		long, _ := d.in.peek(at + 12)
+		if len(long) < at+12 {
+			return blockHead{}, false
 		}
+		head = long[at:]
 		switch {
-		case binary.LittleEndian.Uint32(long[8:]) == orderMagic:
-			order, little = binary.LittleEndian, true
-		case binary.BigEndian.Uint32(long[8:]) == orderMagic:
-			order, little = binary.BigEndian, false
+		case binary.LittleEndian.Uint32(head[8:]) == orderMagic:
+			h.little = true
+		case binary.BigEndian.Uint32(head[8:]) == orderMagic:
+			h.little = false
 		default:
-			return nil, 0, false
+			return blockHead{}, false
 		}
-		head = long
+	} else if d.order == nil {
+		return blockHead{}, false
 	}
-	if order == nil {
-		return nil, 0, false
+	n := u32(h.little, head[4:])
+	if !possibleLength(n) {
+		return blockHead{}, false
 	}
-	was, wasLittle := d.order, d.little
-	d.order, d.little = order, little
-	kind, n := d.u32(head), d.u32(head[4:])
-	if n%4 == 0 && n >= 12 && n <= maxBlock {
-		block, _ := d.in.peek(int(n))
-		if len(block) == int(n) && d.u32(block[n-4:]) == n && d.plausible(kind, block[8:n-4]) {
-			if !section {
-				d.order, d.little = was, wasLittle
+	h.kind, h.length = u32(h.little, head), int(n)
+	block, _ := d.in.peek(at + h.length)
+	if len(block) < at+h.length {
+		return blockHead{}, false
+	}
+	block = block[at:]
+	return h, u32(h.little, block[n-4:]) == n && d.plausible(h.kind, block[8:n-4])
+}
+
+func possibleLength(n uint32) bool { return n%4 == 0 && n >= 12 && n <= maxBlock }
+
+// accept moves on behind a block that look has found here.
+func (d *pcapngDecoder) accept(h blockHead) []byte {
+	block, _ := d.in.peek(h.length)
+	d.in.skip(h.length)
+	if h.kind == blockSection {
+		d.little = h.little
+		d.order = binary.BigEndian
+		if h.little {
+			d.order = binary.LittleEndian
+		}
+	}
+	return block
+}
+
+// overlapped tells whether the block of n bytes that look has found here is the beginning of a torn one, which took the
+// head of the next block for its own end: a block torn eight bytes before its end finds there, in the next one's length,
+// its own length again. Then no block follows it, but one begins inside it.
+func (d *pcapngDecoder) overlapped(n int) bool {
+	if d.followed(n) {
+		return false
+	}
+	block, _ := d.in.peek(n)
+	if !d.mayHide(block) {
+		return false // and so a source that gives more only later does not hold up this block
+	}
+	if _, ok := d.look(n); ok {
+		return false
+	}
+	for at := 1; at+8 <= n; at++ {
+		if block, _ = d.in.peek(n); d.known(block[at:]) {
+			if _, ok := d.look(at); ok {
+				return true
 			}
-			return block, kind, true
 		}
 	}
-	d.order, d.little = was, wasLittle
-	return nil, 0, false
+	return d.overlappedByTorn(n)
+}
+
+// followed tells, of what is in the window already, whether a whole block of the section stands n bytes from here.
+func (d *pcapngDecoder) followed(n int) bool {
+	rest := d.in.buffered()[n:]
+	if len(rest) < 12 || d.order == nil {
+		return false
+	}
+	kind, m := d.u32(rest), d.u32(rest[4:])
+	return kind != blockSection && possibleLength(m) && int(m) <= len(rest) && d.u32(rest[m-4:]) == m && d.plausible(kind, rest[8:m-4])
+}
+
+// overlappedByTorn is overlapped for a block inside that was torn too: the end of the outer one reads as the head of a
+// block, and what stands behind is neither the head of the next one, nor zeros as a power cut leaves them, nor nothing.
+func (d *pcapngDecoder) overlappedByTorn(n int) bool {
+	block, _ := d.in.peek(n)
+	if !d.known(block[n-8:]) {
+		return false
+	}
+	next, err := d.in.peek(n + 16)         // no block has so many zeros behind its length
+	if len(next) < n+16 && err != io.EOF { //nolint:errorlint // window passes io.EOF as it is
+		return false
+	}
+	next = bytes.TrimRight(next[n:], "\x00")
+	if len(next) < 4 {
+		return false // may be the beginning of anything
+	}
+	// The torn block's rest begins with the number of its link, and a 1 there would read as an interface description.
+	return !d.known(next) || d.u32(next) == blockInterface || len(next) >= 8 && !possibleLength(d.u32(next[4:]))
+}
+
+// mayHide tells whether a block could begin inside this one.
+func (d *pcapngDecoder) mayHide(block []byte) bool {
+	for at := 1; at+8 <= len(block); at++ {
+		if block[at] > 10 { // as in hop
+			continue
+		}
+		head := block[at:]
+		if d.known(head) && (binary.LittleEndian.Uint32(head) == blockSection || possibleLength(d.u32(head[4:]))) {
+			return true
+		}
+	}
+	return false
 }
 
 // plausible checks the inside of the block types that matter here, so that two halves of blocks which happen to fit
@@ -227,11 +319,11 @@ func (d *pcapngDecoder) resync() ([]byte, uint32, error) {
 		if !d.known(head) {
 			continue
 		}
-		block, kind, ok := d.block(head)
-		if !ok {
+		h, ok := d.look(0)
+		if !ok || d.overlapped(h.length) {
 			continue
 		}
-		if kind == blockInterface {
+		if h.kind == blockInterface {
 			d.lost = true
 		}
 		what := "damaged"
@@ -239,8 +331,7 @@ func (d *pcapngDecoder) resync() ([]byte, uint32, error) {
 			what = "zero, as a power cut leaves them"
 		}
 		d.owner.blame(0, start, fmt.Sprintf("%d bytes are %s", d.in.pos-start, what))
-		d.in.skip(len(block))
-		return block, kind, nil
+		return d.accept(h), h.kind, nil
 	}
 }
 

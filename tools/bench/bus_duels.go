@@ -64,11 +64,17 @@ func read(r *capture.Reader, err error) (items int64, sum float64, _ error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	var f bus.Frame
+	var buf [128]bus.Frame // they stay in the processor's first cache
 	total := uint64(0)
-	for err = r.Next(&f); err == nil; err = r.Next(&f) {
-		items++
-		total += uint64(f.ID) + uint64(f.Data[7])
+	for {
+		n, rerr := r.Batch(buf[:])
+		for i := range buf[:n] {
+			total += uint64(buf[i].ID) + uint64(buf[i].Data[7])
+		}
+		items += int64(n)
+		if err = rerr; err != nil {
+			break
+		}
 	}
 	if !errors.Is(err, io.EOF) {
 		return items, 0, errors.Join(err, r.Close())
