@@ -184,7 +184,9 @@ func TestReplayAllocatesNothingARow(t *testing.T) {
 		})
 	}
 	const short, long = 12000, 24000
-	a, b := allocs(short), allocs(long)
+	// The runtime allocates too while others work: the least of three counts.
+	least := func(rows int) float64 { return min(allocs(rows), allocs(rows), allocs(rows)) }
+	a, b := least(short), least(long)
 	if each := (b - a) / (long - short); each > 0.001 {
 		t.Errorf("%v allocations a row (%v for %d rows, %v for %d); want none", each, a, short, b, long)
 	}
