@@ -97,6 +97,15 @@ only_deadline() { # file: whether the output of a fuzz run complains of nothing 
   grep -qE '^ +context deadline exceeded$' "$1" &&
     ! grep -vE '^(fuzz: (elapsed|minimizing)|--- FAIL: Fuzz| +context deadline exceeded$|FAIL|exit status 1$|PASS$)' "$1" | grep -q .
 }
+long_tests() { # those that -short cuts down
+  local files names
+  files=$(git grep -l 'testing.Short()' -- '*_test.go')
+  names=$(for f in $files; do
+    awk '/^func Test/ { name = $2; sub(/\(.*/, "", name) } /testing.Short\(\)/ { print name }' "$f"
+  done | sort -u | paste -sd'|')
+  # shellcheck disable=SC2046
+  go test -timeout 10m -run "^($names)\$" $(for f in $files; do echo "./$(dirname "$f")"; done | sort -u)
+}
 cross() {
   CGO_ENABLED=0 GOARCH=arm64 go build -o /dev/null ./cmd/airhold && CGO_ENABLED=0 GOARCH=arm GOARM=7 go build -o /dev/null ./cmd/airhold &&
     CGO_ENABLED=0 GOARCH=arm GOARM=7 go vet ./sensors/... ./bus/... ./firmware/... ./config/...
@@ -122,7 +131,8 @@ step "go: format" format
 step "go: vet" go vet ./...
 step "go: lint" lint
 step "go: who may import whom, and nothing transmits" go run ./tools/importcheck
-step "go: tests with the race detector" go test -race -timeout 15m ./...
+step "go: tests with the race detector" go test -race -short -timeout 15m ./...
+step "go: the long ones, whole and without it" long_tests
 step "go: builds for arm64 and armv7 without cgo" cross
 step "go: pure packages on arm64 under emulation" arm_pure
 step "go: fuzz each decoder" fuzz
