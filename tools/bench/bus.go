@@ -13,6 +13,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -123,16 +124,19 @@ func benchBus(ctx context.Context, args []string, w io.Writer) error {
 	var v verdict
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(table, "\nbar\tairhold\tpeer\tpeer's figure\tratio\tbar\taim\t")
-	for _, prepare := range b.duels() {
-		if err := b.fight(ctx, prepare, table, &v); err != nil {
-			return err
+	steps := []func() error{
+		func() error { return b.receive(ctx, table, &v) },
+		func() error { return b.cuts(ctx, table, &v) },
+	}
+	for i, prepare := range b.duels() {
+		steps = slices.Insert(steps, i, func() error { return b.fight(ctx, prepare, table, &v) })
+	}
+	for _, step := range steps {
+		if err := step(); ctx.Err() != nil {
+			return ctx.Err()
+		} else if err != nil { // one that breaks off takes no other's figures with it
+			v.missed = append(v.missed, err.Error())
 		}
-	}
-	if err := b.receive(ctx, table, &v); err != nil {
-		return err
-	}
-	if err := b.cuts(ctx, table, &v); err != nil {
-		return err
 	}
 	if err := table.Flush(); err != nil {
 		return err
