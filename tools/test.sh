@@ -46,6 +46,22 @@ step() { # name, command...
     failed+=("$name")
   fi
 }
+# A step that waits more than it works runs beside the next ones: begin it here, and end it where its place is.
+begin() { # name, command...
+  begun_name=$1 begun_at=$SECONDS begun_log=$(mktemp)
+  shift
+  echo "== $begun_name: begun beside what follows"
+  "$@" </dev/null >"$begun_log" 2>&1 &
+  begun_pid=$!
+}
+begun() {
+  local rc=0
+  wait "$begun_pid" || rc=$?
+  cat "$begun_log"
+  rm -f "$begun_log"
+  echo "($begun_name: $((SECONDS - begun_at)) s since it was begun)"
+  return "$rc"
+}
 
 page_build() {
   (cd firmware/tablet/page && npm ci --no-audit --no-fund --loglevel=error && npm run --silent build && npm test --silent) || return 1
@@ -126,6 +142,7 @@ units() { # exposure at most 2.5 of 10
 }
 
 step "page: build, byte for byte, and unit tests" page_build
+begin "page: its screens in Chromium on invented states" page_screens
 step "peers: libraries that tests compare with" peers
 step "go: format" format
 step "go: vet" go vet ./...
@@ -135,6 +152,7 @@ step "go: tests with the race detector" go test -race -short -timeout 15m ./...
 step "go: the long ones, whole and without it" long_tests
 step "go: builds for arm64 and armv7 without cgo" cross
 step "go: pure packages on arm64 under emulation" arm_pure
+step "page: its screens in Chromium on invented states" begun
 step "go: fuzz each decoder" fuzz
 step "units: what the services may do" units
 step "shell: shellcheck" shellcheck tools/*.sh .ci/run
@@ -143,7 +161,6 @@ step "bench: a slice of the bus bars beside other programs (prints its seed; wel
 step "system: the arm64 binary on a real kernel, in an emulated box" go run ./tools/systemtest -slice
 step "bench: a slice of the season (prints its seed; outside bar and chance it fails)" go run ./tools/bench season -slice
 step "bench: a slice of the leak-down benchmark (prints its seed; outside bar and chance it fails)" go run ./tools/bench leakdown -slice
-step "page: its screens in Chromium on invented states" page_screens
 step "page: the demo in Chromium against the rig's truth" go test -count=1 -tags e2e -timeout 10m ./tools/story
 
 echo
