@@ -47,11 +47,9 @@ type Translator struct {
 }
 
 type wanted struct {
-	pick     signals.Pick
-	channel  readings.Channel
-	info     readings.Info
-	name     j1939.NAME
-	nameOnly bool
+	pick    signals.Pick
+	channel readings.Channel
+	info    readings.Info
 }
 
 type sender struct {
@@ -84,18 +82,18 @@ func lookUp(s Signal, table *readings.Table) (wanted, error) {
 		return w, errors.New("is not in the table of channels")
 	}
 	w.info = table.Info(w.channel)
-	if s.NAME != "" {
-		n, err := strconv.ParseUint(strings.TrimPrefix(strings.ToLower(s.NAME), "0x"), 16, 64)
-		if err != nil {
-			return w, fmt.Errorf("NAME %q: want up to 16 hexadecimal digits", s.NAME)
-		}
-		w.name, w.nameOnly = j1939.NAME(n), true
-	}
 	var err error
 	if w.pick, err = s.pick(); err != nil {
 		return w, err
 	}
 	w.pick = w.pick.WithSource(s.Address)
+	if s.NAME != "" {
+		n, err := strconv.ParseUint(strings.TrimPrefix(strings.ToLower(s.NAME), "0x"), 16, 64)
+		if err != nil {
+			return w, fmt.Errorf("NAME %q: want up to 16 hexadecimal digits", s.NAME)
+		}
+		w.pick = w.pick.WithNAME(j1939.NAME(n))
+	}
 	return w, nil
 }
 
@@ -118,7 +116,7 @@ func (t *Translator) message(m *signals.Message) {
 	for i := range t.wanted {
 		w := &t.wanted[i]
 		si, status, ok := w.pick.From(m)
-		if !ok || w.nameOnly && !t.from(m, w.name) {
+		if !ok {
 			continue
 		}
 		t.out.Reading(signalReading(w, m, si, status))
@@ -126,12 +124,6 @@ func (t *Translator) message(m *signals.Message) {
 	if d, ok := signals.DTCs(m); ok {
 		t.trouble(m, d)
 	}
-}
-
-// from reports whether the sender of m last claimed its address with this NAME.
-func (t *Translator) from(m *signals.Message, name j1939.NAME) bool {
-	n, ok := t.decoder.NAME(m.Link, m.Source)
-	return ok && n == name
 }
 
 func signalReading(w *wanted, m *signals.Message, si float64, status signals.Status) readings.Reading {
