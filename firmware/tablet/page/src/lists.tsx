@@ -1,36 +1,54 @@
 // SPDX-License-Identifier: Apache-2.0
 
 import { useState } from 'preact/hooks'
+import { say } from './say'
 import { Mark, shortPhone, type Acts, type Room, type Screen } from './screens'
 import type { Home, ListedAlarm, ListedChannel } from './view'
 
+interface Way {
+  to: Screen
+  words: string
+  about: string
+  ready: boolean
+}
+
 /** Menu holds the screens there are; what is not for driving says so. */
 export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room }) {
-  const still = !view.moving || view.test?.running === true
-  const go = (to: Screen, words: string, about: string, ready = true) => (
-    <li>
-      <button type="button" class={`btn way${ready ? '' : ' off'}`} disabled={!ready} onClick={() => acts.go(to)} data-act={`go-${to}`}>
-        <span>{words} <small>{ready ? about : 'stop first'}</small></span>
-      </button>
-    </li>
-  )
+  const standing = !view.moving
   const due = view.care.length
-  const bus = !(shortPhone(room) && view.morning) // nine presses of 20 mm are one too many for a short phone
+  const ways: Way[] = [
+    { to: 'home', words: say('Home'), about: say('what the air does now'), ready: true },
+    ...(view.morning ? [{ to: 'morning' as const, words: say('Overnight'), about: say('what the night has left'), ready: true }] : []),
+    { to: 'alarms', words: say('Alarms'), about: view.alarms.length === 0 ? say('none stands') : say('{n} to look at', { n: view.alarms.length }), ready: true },
+    { to: 'care', words: say('Care'), about: due === 0 ? say('nothing due') : say('{n} due', { n: due }), ready: standing },
+    { to: 'test', words: say('Leak-down test'), about: (!room.phone && view.test?.words) || say('how much leaks, and how sure that is'), ready: standing || view.test?.running === true },
+    { to: 'channels', words: say('Sensors'), about: say('{n} channels: value, quality, age', { n: view.channels.length }), ready: true },
+    { to: 'settings', words: say('Settings'), about: say('units, day and night'), ready: standing },
+    { to: 'bus', words: say('Bus'), about: say('who is on the wire, what is sent'), ready: standing },
+    { to: 'learned', words: say('Learned'), about: say('what this machine has taught the box'), ready: standing },
+  ]
+  const { shown, more, next } = usePages(ways, shortPhone(room) ? 6 : room.phone ? 8 : 9)
   return (
     <div class="page">
-      <h1>Menu</h1>
-      <ul class={`menu${view.morning ? ' full' : ''}`}>
-        {go('home', 'Home', 'what the air does now')}
-        {view.morning && go('morning', 'Overnight', 'what the night has left')}
-        {go('alarms', 'Alarms', view.alarms.length === 0 ? 'none stands' : `${view.alarms.length} to look at`)}
-        {go('care', 'Care', due === 0 ? 'nothing due' : `${due} due`, !view.moving)}
-        {go('test', 'Leak-down test', (!room.phone && view.test?.words) || 'how much leaks, and how sure that is', still)}
-        {go('channels', 'Sensors', `${view.channels.length} channels: value, quality, age`)}
-        {go('settings', 'Settings', 'units, day and night', !view.moving)}
-        {bus && go('bus', 'Bus', 'who is on the wire, what is sent', !view.moving)}
-        {go('learned', 'Learned', 'what this machine has taught the box', !view.moving)}
-      </ul>
+      <h1>{say('Menu')}</h1>
+      <ul class="menu">{shown.map((w) => <OneWay key={w.to} way={w} acts={acts} />)}</ul>
+      {more && (
+        <div class="foot">
+          <button type="button" class="btn" onClick={() => acts.go('home')} data-act="leave">{say('Home')}</button>
+          <button type="button" class="btn" onClick={next} data-act="more">{more}</button>
+        </div>
+      )}
     </div>
+  )
+}
+
+function OneWay({ way, acts }: { way: Way; acts: Acts }) {
+  return (
+    <li>
+      <button type="button" class={`btn way${way.ready ? '' : ' off'}`} disabled={!way.ready} onClick={() => acts.go(way.to)} data-act={`go-${way.to}`}>
+        <span>{way.words} <small>{way.ready ? way.about : say('stop first')}</small></span>
+      </button>
+    </li>
   )
 }
 
@@ -39,7 +57,7 @@ export function usePages<T>(all: T[], size: number): { shown: T[]; more: string;
   const [page, setPage] = useState(0)
   const pages = Math.max(1, Math.ceil(all.length / size))
   const at = page % pages
-  return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? `More, ${at + 1} of ${pages}` : '', next: () => setPage(at + 1), at }
+  return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? say('More, {at} of {pages}', { at: at + 1, pages }) : '', next: () => setPage(at + 1), at }
 }
 
 /** Alarms lists what stands or waits to be acknowledged. */
