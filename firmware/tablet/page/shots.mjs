@@ -4,7 +4,7 @@
 
 import { mkdir } from 'node:fs/promises'
 import { join } from 'node:path'
-import { openBrowser } from './e2e/browser.mjs'
+import { goTo, openBrowser } from './e2e/browser.mjs'
 import { openBox } from './fake/box.mjs'
 import { scenes } from './fake/scenes.mjs'
 import { tests } from './fake/tests.mjs'
@@ -32,7 +32,7 @@ for (const [name, width, height] of sizes) {
       if (['menu', 'alarms', 'channels', 'care', 'learned'].includes(scene)) {
         if (await page.locator('[data-act=menu]').count() === 0) continue
         await page.click('[data-act=menu]')
-        if (scene !== 'menu') await page.click(`[data-act=go-${scene}]`)
+        if (scene !== 'menu') await goTo(page, scene)
         await page.waitForTimeout(300)
       }
       await page.screenshot({ path: join(folder, `${scene}-${name}-${light}.png`) })
@@ -44,8 +44,7 @@ for (const [name, width, height] of sizes) {
       if (await page.locator('[data-act=go-home]').count() > 0) await page.click('[data-act=go-home]')
       box.test(name)
       await page.waitForTimeout(500)
-      await page.click('[data-act=menu]')
-      await page.click('[data-act=go-test]')
+      await goTo(page, 'test')
       await page.waitForSelector('[data-act=last], [data-step]')
       if (await page.locator('[data-act=last]').count() > 0) await page.click('[data-act=last]')
       await page.waitForTimeout(200)

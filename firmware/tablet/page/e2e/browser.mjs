@@ -16,3 +16,24 @@ export async function openBrowser() {
     args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
   })
 }
+
+/** find opens the menu and turns its pages until the press for a screen is there; undefined where the menu has none. */
+export async function find(page, name) {
+  if (await page.locator('.menu').count() === 0) await page.click('[data-act=menu]')
+  await page.waitForSelector('.menu')
+  const press = page.locator(`[data-act=go-${name}]`)
+  const more = page.locator('main .foot [data-act=more]')
+  for (let i = 0; i < 9; i++) {
+    if (await press.count() > 0) return press
+    if (await more.count() === 0) return undefined
+    await more.click()
+  }
+  return undefined
+}
+
+/** goTo opens a screen by its name, the way a person does. */
+export async function goTo(page, name) {
+  const press = await find(page, name)
+  if (press === undefined) throw new Error(`the menu has no ${name}`)
+  await press.click()
+}

@@ -5,7 +5,7 @@
 import assert from 'node:assert/strict'
 import { after, before, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
-import { openBrowser } from './browser.mjs'
+import { goTo, openBrowser } from './browser.mjs'
 import { collisions, cut, small, violations } from './checks.mjs'
 import { live } from './read.mjs'
 
@@ -29,14 +29,13 @@ async function open(width, height, light) {
   await page.goto(box.url)
   await live(page)
   await page.evaluate(() => document.fonts.ready)
-  await page.click('[data-act=menu]')
   return { page, close: () => context.close() }
 }
 
 for (const [width, height, light] of [[1280, 800, 'day'], [1024, 600, 'night'], [390, 844, 'day'], [320, 568, 'day']]) {
   test(`every line of every link is on one of the pages, whole, at ${width} x ${height}, ${light}`, async () => {
     const { page, close } = await open(width, height, light)
-    await page.click('[data-act=go-bus]')
+    await goTo(page, 'bus')
     await page.waitForSelector('.wire li')
     const seen = new Set()
     const bad = []
@@ -59,7 +58,7 @@ for (const [width, height, light] of [[1280, 800, 'day'], [1024, 600, 'night'], 
 test('a box that does not answer is named, and asked again', async () => {
   const { page, close } = await open(1280, 800, 'day')
   box.deafen(true)
-  await page.click('[data-act=go-bus]')
+  await goTo(page, 'bus')
   await page.waitForSelector('.trouble')
   assert.match(await page.locator('.trouble').textContent(), /not now/)
   box.deafen(false)

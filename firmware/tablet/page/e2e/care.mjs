@@ -7,7 +7,7 @@ import assert from 'node:assert/strict'
 import { after, before, describe, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { scenes } from '../fake/scenes.mjs'
-import { openBrowser } from './browser.mjs'
+import { find, goTo, openBrowser } from './browser.mjs'
 import { collisions, cut, small, violations } from './checks.mjs'
 import { live, look } from './read.mjs'
 
@@ -48,8 +48,7 @@ const titles = (page) => page.locator('.chores h2').allTextContents()
 
 /** menu opens a screen the way a person does. */
 async function menu(page, to) {
-  await page.click('[data-act=menu]')
-  await page.click(`[data-act=go-${to}]`)
+  await goTo(page, to)
   await screen(page, to)
 }
 
@@ -72,7 +71,7 @@ for (const [width, height, light] of [[1280, 800, 'day'], [1280, 800, 'night'], 
     await page.click('[data-act=menu]')
     await check('menu')
     for (const to of ['care', 'learned']) {
-      await page.click(`[data-act=go-${to}]`)
+      await goTo(page, to)
       await page.waitForSelector(to === 'care' ? '.chores li' : '.learned li')
       const more = page.locator('[data-act=more]')
       const label = await more.count() > 0 ? await more.textContent() : ''
@@ -83,7 +82,6 @@ for (const [width, height, light] of [[1280, 800, 'day'], [1280, 800, 'night'], 
         if (await more.textContent() === label) break
       }
       await page.click('[data-act=go-home]')
-      await page.click('[data-act=menu]')
     }
     assert.deepEqual(bad, [])
     assert.deepEqual(wrong, [])
@@ -142,8 +140,7 @@ describe('the first screen of the day', () => {
     await menu(page, 'home')
     await page.waitForTimeout(1200)
     assert.equal((await look(page)).screen, 'home')
-    await page.click('[data-act=menu]')
-    await page.click('[data-act=go-morning]')
+    await goTo(page, 'morning')
     await screen(page, 'morning')
     await close()
   })
@@ -152,8 +149,7 @@ describe('the first screen of the day', () => {
     const { page, close } = await open('morning')
     box.show('healthy')
     await screen(page, 'home')
-    await page.click('[data-act=menu]')
-    assert.equal(await page.locator('[data-act=go-morning]').count(), 0)
+    assert.equal(await find(page, 'morning'), undefined)
     await close()
   })
 

@@ -9,7 +9,7 @@ import assert from 'node:assert/strict'
 import { after, before, describe, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { scenes } from '../fake/scenes.mjs'
-import { openBrowser } from './browser.mjs'
+import { find, goTo, openBrowser } from './browser.mjs'
 import { collisions, crowded, violations } from './checks.mjs'
 import { live, look, toHome } from './read.mjs'
 
@@ -81,14 +81,14 @@ describe('whatever the machine does', () => {
   test('menu, alarms and sensors open and lead back, without a violation', async () => {
     const { page, close } = await open()
     for (const screen of ['alarms', 'channels', 'care', 'learned']) {
-      await page.click('[data-act=menu]')
+      const press = await find(page, screen)
       assert.deepEqual(await violations(page), [])
-      if (await page.locator(`[data-act=go-${screen}]`).isDisabled()) {
-        assert.match(await page.locator(`[data-act=go-${screen}]`).textContent(), /stop first/)
+      if (await press.isDisabled()) {
+        assert.match(await press.textContent(), /stop first/)
         await page.click('[data-act=go-home]')
         continue
       }
-      await page.click(`[data-act=go-${screen}]`)
+      await goTo(page, screen)
       assert.equal((await look(page)).screen, screen)
       assert.deepEqual(await violations(page), [])
       await page.click('[data-act=go-home]')

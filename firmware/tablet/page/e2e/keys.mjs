@@ -5,7 +5,7 @@
 import assert from 'node:assert/strict'
 import { after, before, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
-import { openBrowser } from './browser.mjs'
+import { find, openBrowser } from './browser.mjs'
 import { violations } from './checks.mjs'
 import { live } from './read.mjs'
 
@@ -62,6 +62,7 @@ for (const [name, scene, way] of [
   test(`${name}: every press is reached by Tab, with an outline, and axe finds nothing`, async () => {
     const { page, close } = await open(scene)
     for (const act of way) {
+      if (act.startsWith('go-')) await find(page, act.slice(3))
       await page.waitForSelector(`[data-act=${act}]`)
       await page.focus(`[data-act=${act}]`)
       await page.keyboard.press('Enter')

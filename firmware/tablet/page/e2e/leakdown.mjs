@@ -7,7 +7,7 @@ import assert from 'node:assert/strict'
 import { after, before, describe, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { tests } from '../fake/tests.mjs'
-import { openBrowser } from './browser.mjs'
+import { find, goTo, openBrowser } from './browser.mjs'
 import { collisions, cut, small, violations } from './checks.mjs'
 import { live, look } from './read.mjs'
 
@@ -43,8 +43,7 @@ async function open({ width = 1280, height = 800, light = 'day' } = {}) {
 async function show(page, name) {
   if (await page.locator('[data-act=go-home]').count() > 0) await page.click('[data-act=go-home]')
   box.test(name)
-  await page.click('[data-act=menu]')
-  await page.click('[data-act=go-test]')
+  await goTo(page, 'test')
   if (name === undefined) return page.waitForSelector('.start')
   const done = tests[name].state.step === 'result'
   if (done) {
@@ -86,8 +85,7 @@ describe('a test from its choice to its end', () => {
     const { page, close } = await open()
     box.show('healthy')
     await page.waitForTimeout(700)
-    await page.click('[data-act=menu]')
-    assert.ok(await page.locator('[data-act=go-test]').isDisabled())
+    assert.ok(await (await find(page, 'test')).isDisabled())
     assert.match(await page.locator('.menu').textContent(), /Leak-down test\s*stop first/)
     await close()
   })
@@ -170,8 +168,7 @@ describe('a test from its choice to its end', () => {
     assert.equal((await look(page)).ink, 'high')
     box.show('fault')
     await page.waitForTimeout(700)
-    await page.click('[data-act=menu]')
-    await page.click('[data-act=go-test]')
+    await goTo(page, 'test')
     await page.waitForSelector('[data-step=watch] .trouble')
     assert.match(await page.locator('.read').textContent(), /An alarm waits on Home/)
     await close()

@@ -2,6 +2,8 @@
 
 // What a person can read off a page, taken from its data attributes.
 
+import { goTo } from './browser.mjs'
+
 /** figures returns every figure on the page: {tank: {value, unit, text, old}, ...}. Facts are listed under "facts". */
 export async function figures(page) {
   return page.evaluate(() => {
@@ -38,7 +40,6 @@ export async function live(page, timeout = 15_000) {
 /** toHome leaves the first screen of the day, which shows no live pressures. */
 export async function toHome(page) {
   if (await page.getAttribute('main', 'data-screen') !== 'morning') return
-  await page.click('[data-act=menu]')
-  await page.click('[data-act=go-home]')
+  await goTo(page, 'home')
   await page.waitForSelector('main[data-screen=home]')
 }

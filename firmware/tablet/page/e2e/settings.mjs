@@ -6,7 +6,7 @@ import assert from 'node:assert/strict'
 import { after, before, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { scenes } from '../fake/scenes.mjs'
-import { openBrowser } from './browser.mjs'
+import { find, goTo, openBrowser } from './browser.mjs'
 import { collisions, small, violations } from './checks.mjs'
 import { live, look, toHome } from './read.mjs'
 
@@ -36,8 +36,7 @@ async function open({ width = 1280, height = 800, keep = {}, scene = 'parked' } 
 }
 
 async function settings(page) {
-  await page.click('[data-act=menu]')
-  await page.click('[data-act=go-settings]')
+  await goTo(page, 'settings')
   await page.waitForSelector('.groups-of li')
 }
 
@@ -74,8 +73,7 @@ test('a unit is chosen with one press, said by its frame and to a reader, and ke
     } else await page.click('[data-act=go-home]')
     const { figures } = await look(page)
     assert.deepEqual([figures.tank.unit, figures.tank.text], ['[psi]', '108']) // 742 kPa / 6.894757 (NIST SP 811)
-    await page.click('[data-act=menu]')
-    await page.click('[data-act=go-channels]')
+    await goTo(page, 'channels')
     await page.waitForSelector('[data-what=channel-ambient]')
     assert.equal(await page.locator('[data-what=channel-ambient]').textContent(), '52.3 °F') // 11.3 °C
     await page.click('[data-act=go-home]')
@@ -147,9 +145,7 @@ test('moving off leads home, and the menu says stop first', async () => {
   await settings(page)
   box.show('healthy')
   await page.waitForSelector('main[data-screen=home]')
-  await page.click('[data-act=menu]')
-  await page.waitForSelector('[data-act=go-settings]')
-  assert.match(await page.locator('[data-act=go-settings]').textContent(), /stop first/)
+  assert.match(await (await find(page, 'settings')).textContent(), /stop first/)
   await close()
 })
 

@@ -5,7 +5,7 @@
 //
 //	AIRHOLD_URL=http://127.0.0.1:8080/ node e2e/shop.mjs [ZONE [WATCHES [SECONDS]]]
 
-import { openBrowser } from './browser.mjs'
+import { goTo, openBrowser } from './browser.mjs'
 import { collisions, cut, small, violations } from './checks.mjs'
 import { live, look } from './read.mjs'
 
@@ -28,8 +28,7 @@ try {
   await live(page)
   const { foot } = await look(page)
   if (!foot.includes('simulated')) throw new Error('this box is not simulated: a test there is for a person at the machine')
-  await page.click('[data-act=menu]')
-  await page.click('[data-act=go-test]')
+  await goTo(page, 'test')
   await page.click(`[data-act=zone-${zone}]`)
   await page.click(`[data-act=phases-${watches}]`)
   await check('start')
