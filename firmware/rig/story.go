@@ -92,7 +92,7 @@ func storyNamed(name string) (story, bool) {
 func sound() [placeCount]float64 { return [placeCount]float64{0.03, 0.02, 0.02, 0.01, 0.01} }
 
 func stories() []story {
-	return []story{plantingDay(), quiet(), shop(), faults(), short()}
+	return []story{plantingDay(), quiet(), shop(), faults(), short(), plugs()}
 }
 
 func on(at time.Duration, what ...Action) []Event { return switched(at, 1, what) }
@@ -241,6 +241,31 @@ func faults() story {
 		on(at(22, 30), Codes),
 		[]Event{{At: at(26, 0), What: Mend, Where: "tank side"}}, off(at(26, 0), Codes),
 	)
+}
+
+// PlugsStory is the name of the story that raises and clears alarms as fast as their delays let it.
+const PlugsStory = "plugs"
+
+// plugs lets seven sensors lose contact one after the other, round and round. A round is longer than half the minute in
+// which three alarms of one sensor are taken for chatter, and no multiple of a second: the plugs come out at every moment
+// between two ticks of the box.
+func plugs() story {
+	const (
+		begins, lasts = 20 * time.Second, 12 * time.Hour
+		round, out    = 32370 * time.Millisecond, 8 * time.Second
+	)
+	loose := []string{"front", "load_1", "load_4", "rear", "load_2", "load_5", "load_3"}
+	var events []Event
+	for t := begins; t < lasts; t += round {
+		for i, name := range loose {
+			at := t + time.Duration(i)*round/time.Duration(len(loose))
+			events = append(events, Event{At: at, What: Unplug, Where: name}, Event{At: at + out, What: Plug, Where: name})
+		}
+	}
+	return running(StoryInfo{
+		Name: PlugsStory, Words: "planting with loose plugs: seven sensors lose contact for 8 s each, one after the other, every 32 s",
+		Starts: local(9, 0), First: begins, Lasts: lasts,
+	}, events)
 }
 
 // ShopStory is the name of the story whose machine waits for a leak-down test.

@@ -11,8 +11,6 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"os/exec"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -36,37 +34,21 @@ func benchDemo(ctx context.Context, o options, w io.Writer) error {
 	defer os.RemoveAll(dir) //nolint:errcheck // a temporary folder
 	binary := o.binary
 	if binary == "" {
-		binary = filepath.Join(dir, "airhold")
-		build := exec.CommandContext(ctx, "go", "build", "-o", binary, "./cmd/airhold") //nolint:gosec // fixed arguments
-		if out, err := build.CombinedOutput(); err != nil {
-			return fmt.Errorf("build airhold: %w\n%s", err, out)
+		if binary, err = buildAirhold(ctx, dir); err != nil {
+			return err
 		}
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	demo := exec.CommandContext(ctx, binary, "demo", "--listen", "127.0.0.1:0", "--mqtt", "127.0.0.1:0") //nolint:gosec // what was just built
-	demo.Cancel = func() error { return demo.Process.Signal(os.Interrupt) }
-	demo.WaitDelay = 10 * time.Second
-	said, err := demo.StdoutPipe()
-	if err != nil {
-		cancel()
-		return err
-	}
-	if err := demo.Start(); err != nil {
-		cancel()
-		return err
-	}
-	defer demo.Wait() //nolint:errcheck // it is told to end
-	defer cancel()
-	page, err := pageOf(said)
+	demo, err := startBox(ctx, binary, "--listen", "127.0.0.1:0", "--mqtt", "127.0.0.1:0")
 	if err != nil {
 		return err
 	}
-	client, heard, err := openPage(ctx, page)
+	defer demo.end()
+	client, heard, err := openPage(ctx, demo)
 	if err != nil {
 		return err
 	}
 	defer client.Disconnect(100)
-	return watch(ctx, demo.Process.Pid, o.span, heard, w)
+	return watch(ctx, demo.cmd.Process.Pid, o.span, heard, w)
 }
 
 // pageOf reads the demo's greeting up to the page's address, and lets the rest run off.
@@ -92,8 +74,8 @@ func pageOf(said io.Reader) (string, error) {
 }
 
 // openPage does what a browser does: it fetches the page and stays connected to the state.
-func openPage(ctx context.Context, page string) (mqtt.Client, *atomic.Int64, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, page, nil)
+func openPage(ctx context.Context, b *box) (mqtt.Client, *atomic.Int64, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, b.page, nil)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -106,19 +88,11 @@ func openPage(ctx context.Context, page string) (mqtt.Client, *atomic.Int64, err
 		return nil, nil, err
 	}
 	if resp.StatusCode != http.StatusOK {
-		return nil, nil, fmt.Errorf("%s answers %s", page, resp.Status)
+		return nil, nil, fmt.Errorf("%s answers %s", b.page, resp.Status)
 	}
 	var heard atomic.Int64
-	url := "ws" + strings.TrimPrefix(strings.TrimSuffix(page, "/"), "http") + "/mqtt"
-	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID("bench-page").SetConnectTimeout(10 * time.Second))
-	if t := c.Connect(); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
-		return nil, nil, fmt.Errorf("connect to %s: %w", url, t.Error())
-	}
-	take := func(mqtt.Client, mqtt.Message) { heard.Add(1) }
-	if t := c.Subscribe("airhold/v1/#", 1, take); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
-		return nil, nil, fmt.Errorf("subscribe: %w", t.Error())
-	}
-	return c, &heard, nil
+	c, err := b.subscribe("bench-page", "airhold/v1/#", func(mqtt.Client, mqtt.Message) { heard.Add(1) })
+	return c, &heard, err
 }
 
 // watch looks at a process for a span, once a second.

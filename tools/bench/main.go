@@ -6,6 +6,7 @@
 //	go run ./tools/bench leakdown [flags]
 //	go run ./tools/bench season [flags]
 //	go run ./tools/bench bus [flags]
+//	go run ./tools/bench page [flags]
 //
 // replay reads an hour of a simulated planting day from CSV through the spine, beside a peer that only parses the same
 // file with encoding/csv and strconv. candump reads a bus log, beside the parser of einride's can-go. demo starts the
@@ -14,7 +15,8 @@
 // leakdown is another kind of measurement: how near the truth the leak-down test comes, on thousands of simulated tests. It
 // runs only when asked for, has its own flags (leakdown -h), and fails when a figure misses its bar. season does the same
 // for the checks that watch while planting, on whole simulated days. bus holds what reads and writes bus frames against the
-// programs and libraries that others use for it, in one table, and fails as well.
+// programs and libraries that others use for it, in one table, and fails as well. page measures what reaches a screen, and how
+// fast: the built box, its page in Chromium, and a broker that others use beside ours.
 //
 // Figures of speed are for reading: no test fails on a time. Ratios are taken in the same run, turn by turn, so that a busy machine
 // slows both sides. Every input is made here from the rig and a seed; nothing is downloaded.
@@ -82,6 +84,9 @@ func bench(ctx context.Context, args []string, w io.Writer) error {
 	if len(args) > 0 && args[0] == "bus" {
 		return benchBus(ctx, args[1:], w)
 	}
+	if len(args) > 0 && args[0] == "page" {
+		return benchPage(ctx, args[1:], w)
+	}
 	fs := flag.NewFlagSet("bench", flag.ContinueOnError)
 	o := options{}
 	fs.IntVar(&o.turns, "turns", 9, "how often each side is measured; the median counts")
@@ -95,6 +100,7 @@ func bench(ctx context.Context, args []string, w io.Writer) error {
 		fmt.Fprintln(fs.Output(), "       go run ./tools/bench leakdown [flags]")
 		fmt.Fprintln(fs.Output(), "       go run ./tools/bench season [flags]")
 		fmt.Fprintln(fs.Output(), "       go run ./tools/bench bus [flags]")
+		fmt.Fprintln(fs.Output(), "       go run ./tools/bench page [flags]")
 		fs.PrintDefaults()
 	}
 	if err := fs.Parse(args); err != nil {
