@@ -290,38 +290,77 @@ func (s *seasonSheet) weak() {
 	s.share("  found within 3 h of planting", found, len(delay), target{}, target{})
 }
 
-// alarms are all that are announced on sound days.
+// alarms are those of the sound days, and of all days: with leaks, weak compressors and what is odd. Only what is heard
+// counts for the bar of a person's load; what is shown without sound in another alarm's group stands in a line of its own.
 func (s *seasonSheet) alarms() {
+	s.announced("alarms heard in a season without faults", func(m *machineOutcome) (days []*dayOutcome) {
+		for i := range m.sound {
+			days = append(days, &m.sound[i])
+		}
+		return days
+	})
+	mixed := false
+	for i := range s.all {
+		m := &s.all[i]
+		mixed = mixed || len(m.leaks)+len(m.weak)+len(m.odd) > 0
+	}
+	if !mixed {
+		return
+	}
+	s.announced("alarms heard on all days, those with faults too", func(m *machineOutcome) (days []*dayOutcome) {
+		for i := range m.sound {
+			days = append(days, &m.sound[i])
+		}
+		for i := range m.leaks {
+			days = append(days, &m.leaks[i].dayOutcome)
+		}
+		for i := range m.weak {
+			days = append(days, &m.weak[i].dayOutcome)
+		}
+		for i := range m.odd {
+			days = append(days, &m.odd[i].dayOutcome)
+		}
+		return days
+	})
+}
+
+// announced adds the lines of the alarms of some days by the hour: together, by priority, and by kind.
+func (s *seasonSheet) announced(words string, of func(m *machineOutcome) []*dayOutcome) {
+	days := make([][]*dayOutcome, len(s.all))
+	kinds := map[findings.Key]int{}
+	for i := range s.all {
+		days[i] = of(&s.all[i])
+		for _, d := range days[i] {
+			for j := range d.raised {
+				if !d.raised[j].silent {
+					kinds[d.raised[j].key]++
+				}
+			}
+		}
+	}
 	count := func(of func(r *raising) bool) (out []counted) {
-		for i := range s.all {
+		for i := range days {
 			var c counted
-			for j := range s.all[i].sound {
-				d := &s.all[i].sound[j]
+			for _, d := range days[i] {
 				c.h += d.hours
-				for k := range d.raised {
-					c.k += is(of(&d.raised[k]))
+				for j := range d.raised {
+					c.k += is(of(&d.raised[j]))
 				}
 			}
 			out = append(out, c)
 		}
 		return out
 	}
-	kinds := map[findings.Key]int{}
-	for _, d := range s.soundDays() {
-		for _, r := range d.raised {
-			kinds[r.key]++
-		}
-	}
-	s.rate("all alarms of a normal season", count(func(*raising) bool { return true }), 1, atMostOf(2), atMostOf(0.5))
+	s.rate(words, count(func(r *raising) bool { return !r.silent }), 1, atMostOf(2), atMostOf(0.5))
 	for _, p := range []alarms.Priority{alarms.High, alarms.Medium, alarms.Low} {
-		s.rate("  "+p.String()+" priority", count(func(r *raising) bool { return r.priority == p }), 1, target{}, target{})
+		s.rate("  "+p.String()+" priority", count(func(r *raising) bool { return !r.silent && r.priority == p }), 1, target{}, target{})
 	}
-	s.rate("  without sound, in another's group", count(func(r *raising) bool { return r.silent }), 1, target{}, target{})
+	s.rate("  beside these, without sound", count(func(r *raising) bool { return r.silent }), 1, target{}, target{})
 	names := slices.SortedFunc(maps.Keys(kinds), func(a, b findings.Key) int {
 		return cmp.Or(kinds[b]-kinds[a], cmp.Compare(a, b))
 	})
 	for _, key := range names {
-		s.rate("  "+string(key), count(func(r *raising) bool { return r.key == key }), 1, target{}, target{})
+		s.rate("  "+string(key), count(func(r *raising) bool { return !r.silent && r.key == key }), 1, target{}, target{})
 	}
 }
 
