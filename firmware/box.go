@@ -73,6 +73,7 @@ type Box struct {
 	now     atomic.Pointer[publish.Now]
 	tests   tests
 	papers  papers
+	healthy healthDesk
 	started atomic.Int64 // spine ticks, for whoever asks after its health
 }
 
@@ -85,6 +86,7 @@ func NewBox(o BoxOptions) (*Box, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	b := &Box{o: o, table: NewTable(o.Machine), mail: newMailbox(o.Simulated)}
+	b.healthy.days = make(chan publish.SumDay, 16)
 	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Memory: voice{b}}
 	var tap *store.Tap
 	var err error
@@ -201,7 +203,7 @@ func (b *Box) newOutlets() error {
 	}
 	b.server, err = tablet.New(tablet.Options{
 		Alerts: alerts, Contract: contract,
-		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Bus: b.buses, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
+		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Bus: b.buses, AlarmRates: b.alarmHealth, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
 		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
 	})
 	return err
@@ -249,6 +251,7 @@ func (b *Box) Run(ctx context.Context) (err error) {
 		must(&outlets, outer, "log", b.o.Store.Run)
 		outlets.Go(func() { b.tidy(ctx) })
 	}
+	outlets.Go(func() { b.sayDays(outer) })
 	b.said(b.outlet.About(b.about()))
 	taking, stopTaking := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopTaking()
@@ -408,6 +411,7 @@ func (b *Box) apply(l *letter) {
 	if e.Kind == store.IsTick {
 		b.started.Add(1)
 		b.sum()
+		b.tellHealth(e.At)
 		if err := b.o.Notify.Watchdog(); err != nil {
 			b.o.Log.Warn("watchdog", slog.Any("error", err))
 		}
@@ -511,7 +515,7 @@ func (b *Box) sum() {
 	s := b.spine.Engine().Sum()
 	_, last, _ := b.spine.Span()
 	b.said(b.outlet.Sum(publish.AlarmsSum{
-		Stamp: b.stamp(last), Unacked: s.Unacked, Active: s.Active, Shelved: s.Shelved, Out: s.Out,
+		Stamp: b.stamp(last), Unacked: s.Unacked, Active: s.Active, Standing: s.Standing, Shelved: s.Shelved, Out: s.Out,
 		Highest: s.Highest.String(), FirstOut: s.FirstOut, Flood: s.Flood,
 	}))
 }

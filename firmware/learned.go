@@ -30,6 +30,10 @@ func (s *Spine) keep(at time.Duration, now bool) {
 		return
 	}
 	s.keptAt = at
+	if b := s.health.Save(); !bytes.Equal(b, s.keptHealth) {
+		s.keptHealth = b
+		s.o.Memory.Learned(healthMemory, b)
+	}
 	for i := range s.students {
 		st := &s.students[i]
 		if b := st.Save(); b != nil && !bytes.Equal(b, st.kept) {

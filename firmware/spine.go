@@ -75,6 +75,7 @@ type Spine struct {
 	o       SpineOptions
 	table   *readings.Table
 	engine  *alarms.Engine
+	health  *alarms.Health
 	frozen  *trust.Frozen
 	trust   *trust.Trust
 	comp    *compressor.Compressor
@@ -93,14 +94,18 @@ type Spine struct {
 
 	students []student // in the order in which people are told what they learned
 	keptAt   time.Duration
-	told     map[string]toldLeak // leaks whose size is in the journal, by place
-	leakNow  []leakwatch.Leak
-	leakAt   time.Duration // when a leak was last raised
-	leakSeen bool
-	tested   time.Time // when a leak-down test was last judged; zero: never, or not known
+
+	keptHealth []byte
+	told       map[string]toldLeak // leaks whose size is in the journal, by place
+	leakNow    []leakwatch.Leak
+	leakAt     time.Duration // when a leak was last raised
+	leakSeen   bool
+	tested     time.Time // when a leak-down test was last judged; zero: never, or not known
 
 	first, now time.Duration
 	begun      bool
+	today      today
+	dayEnded   bool // and nobody was told
 	stood      bool // acquisition stands still
 	working    bool // the planter is lowered and moves
 	worked     bool // it did so since the start
@@ -124,6 +129,8 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 		return nil, err
 	}
 	s := &Spine{o: o, table: o.Table, last: make([]lastValue, o.Table.Len()), rules: map[alarms.Suppressor]bool{}, told: map[string]toldLeak{}}
+	s.health = alarms.NewHealth(o.Learned[healthMemory])
+	ao.Health = s.health
 	s.engine = alarms.New(ao, transitions{s})
 	if o.Saved != nil {
 		s.engine.Restore(*o.Saved)
@@ -364,6 +371,7 @@ func (s *Spine) tick(at time.Duration) {
 	s.care.Tick(at, s.careInputs(at))
 	s.trust.Tick(at)
 	s.engine.Tick(at)
+	s.tickHealth(at)
 	s.keep(at, false)
 }
 

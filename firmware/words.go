@@ -38,7 +38,7 @@ func (b *Box) alarm(s *alarms.State) publish.Alarm {
 		Group: s.Group, FirstOut: s.FirstOut, Silent: s.Silent || row.Kind != alarms.Announced, Do: row.Do, Cause: row.Cause,
 		Caution: row.Caution, From: string(row.Where), Detail: s.Detail, By: s.By, Why: s.Why,
 	}
-	a.Value, a.Limit = measure(s.Value), measure(s.Limit)
+	a.Value, a.Limit, a.Standing = measure(s.Value), measure(s.Limit), s.Standing
 	if s.Active || s.Unacked {
 		a.Onset = b.wall(s.Onset)
 	}

@@ -193,6 +193,8 @@ func (e *Engine) shelve(it *item, at, d time.Duration, w who) string {
 	from := it.st.Name()
 	it.shelved, it.st.Unacked = true, false
 	it.st.ShelvedUntil, it.shelfBy = at+d, signed{w.Actor, w.Reason}
+	it.st.Standing = false
+	e.o.Health.hidden(it, false)
 	it.show()
 	e.regroup()
 	e.emit(it, from, at, w)
@@ -231,7 +233,8 @@ func (e *Engine) serve(it *item, at time.Duration, v Verb, w who) string {
 	case v == TakeOut && it.out:
 		return "it is out of service already"
 	case v == TakeOut:
-		it.out, it.st.Unacked = true, false
+		it.out, it.st.Unacked, it.st.Standing = true, false, false
+		e.o.Health.hidden(it, true)
 		it.outBy = signed{w.Actor, w.Reason}
 		it.show()
 		e.regroup()
@@ -269,13 +272,13 @@ func (e *Engine) Save() Saved {
 	s := Saved{Seq: e.seq}
 	for _, it := range e.items {
 		st := &it.st
-		if !st.Active && !st.Unacked && !st.Latched && !it.shelved && !it.out {
+		if !st.Active && !st.Unacked && !st.Latched && !it.shelved && !it.out && it.stood == 0 {
 			continue
 		}
 		a := SavedAlarm{
 			Key: st.Key, Where: st.Where, Name: st.Name(), Unacked: st.Unacked, Latched: st.Latched,
 			Shelved: it.shelved, By: it.shelfBy.by, Why: it.shelfBy.why,
-			Out: it.out, OutBy: it.outBy.by, OutWhy: it.outBy.why,
+			Stood: it.age(e.now), Out: it.out, OutBy: it.outBy.by, OutWhy: it.outBy.why,
 		}
 		if it.shelved {
 			a.Left = max(st.ShelvedUntil-e.now, 0)
@@ -299,6 +302,7 @@ func (e *Engine) Restore(s Saved) {
 		}
 		it.st.Unacked, it.st.Latched = a.Unacked, a.Latched
 		it.shelved, it.left, it.out = a.Shelved, a.Left, a.Out
+		it.stood = a.Stood
 		it.shelfBy, it.outBy = signed{a.By, a.Why}, signed{a.OutBy, a.OutWhy}
 		it.st.Sight, it.st.Needs = findings.Unseen, "a first look since the restart"
 		it.restored = a.Name

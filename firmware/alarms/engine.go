@@ -58,6 +58,9 @@ type item struct {
 	pace     pace
 	counting bool // a delay is running towards the other condition
 	acc      time.Duration
+	came     time.Duration // when it last became active
+	stood    time.Duration // running time it was active before this episode, without being seen to be over
+	fine     time.Duration // for how long it was seen to be over since
 	onset    time.Duration // of the running or last on-delay
 	since    time.Duration // when the matter began, where the check knows better than the delay
 	explains bool          // its children follow from it, whenever they began
@@ -246,8 +249,13 @@ func (e *Engine) run(it *item, bad bool, at, counted time.Duration) {
 	st := &it.st
 	if bad == st.Active {
 		it.counting = false
-		if st.Active {
+		switch {
+		case st.Active:
 			e.raise(it, at)
+		case it.stood > 0:
+			if it.fine += counted; it.fine >= it.row.OffDelay {
+				it.stood, it.fine = 0, 0
+			}
 		}
 		return
 	}
@@ -280,7 +288,7 @@ func (it *item) offDelay(at time.Duration) time.Duration {
 func (e *Engine) activate(it *item, at time.Duration) {
 	from := it.st.Name()
 	it.counting = false
-	it.st.Active, it.st.Onset = true, it.onset
+	it.st.Active, it.st.Onset, it.came, it.fine = true, it.onset, at, 0
 	it.st.Priority = e.priority(it)
 	if it.row.Latching {
 		it.st.Latched = true
@@ -303,7 +311,8 @@ func (e *Engine) activate(it *item, at time.Duration) {
 func (e *Engine) clear(it *item, at time.Duration) {
 	from := it.st.Name()
 	it.counting = false
-	it.st.Active = false
+	it.st.Active, it.st.Standing, it.stood = false, false, 0
+	e.o.Health.cleared(it, at-it.came-it.offDelay(at))
 	e.regroup()
 	e.emit(it, from, at, who{})
 	e.resolve(at)
@@ -359,6 +368,7 @@ func (e *Engine) chatter(it *item, at time.Duration) {
 	if it.nhits < chatterHits || at-it.hits[0] > chatterSpan {
 		return
 	}
+	e.o.Health.chattered(it)
 	it.dampUntil = at + dampFor
 	if !it.st.Damped {
 		it.st.Damped = true
@@ -378,6 +388,7 @@ func (e *Engine) Tick(at time.Duration) {
 			it.st.Damped = false
 			e.emit(it, it.st.Name(), at, who{Reason: "damping over"})
 		}
+		e.stand(it, at)
 		if !it.heard {
 			e.sound(it, at) // its group has dissolved, so it now speaks for itself
 		}
@@ -395,6 +406,30 @@ func (e *Engine) Tick(at time.Duration) {
 		}
 	}
 	e.endFlood(at)
+}
+
+// age is for how much running time an item has been active without having been seen to be over, over restarts too.
+func (it *item) age(at time.Duration) time.Duration {
+	if !it.st.Active {
+		return it.stood
+	}
+	return it.stood + at - it.st.Onset
+}
+
+// stand moves what is active for more than a day, and was seen, to the standing list, and back. A high one never leaves the
+// list of the announced.
+func (e *Engine) stand(it *item, at time.Duration) {
+	st := &it.st
+	stands := st.Active && !st.Unacked && st.Visibility == Shown && st.Priority < High && !it.quiet() && it.age(at) > standing
+	if stands == st.Standing {
+		return
+	}
+	st.Standing = stands
+	reason := "active for more than 24 h: it stands in a list of its own"
+	if !stands {
+		reason = "back from the standing list"
+	}
+	e.emit(it, st.Name(), at, who{Reason: reason})
 }
 
 // numbers reports whether the finding's numbers are numbers.

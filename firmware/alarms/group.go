@@ -97,6 +97,7 @@ func (e *Engine) countStart(it *item, at time.Duration) {
 	if it.st.Group != "" && it.st.Group != it.name {
 		return
 	}
+	e.o.Health.announced(it, at)
 	e.starts[e.nstarts%uint64(len(e.starts))] = at
 	e.nstarts++
 	if !e.flood && e.recent(at) > floodStart {
@@ -131,7 +132,8 @@ type Sum struct {
 	Suppressed int
 	Unseen     int // cannot be seen now
 	Notes      int // active shop notes and reminders
-	Standing   int // active for more than a day
+	Standing   int // in the standing list; not among the active
+	Stale      int // active for more than a day of running time
 	Highest    Priority
 	FirstOut   string // earliest onset of what is active: key, and place where it has one
 	Flood      bool
@@ -168,11 +170,15 @@ func (e *Engine) Sum() Sum {
 		if it.st.Unacked {
 			s.Unacked++
 		}
+		if it.st.Active && it.age(e.now) > standing {
+			s.Stale++
+		}
+		if it.st.Standing {
+			s.Standing++
+			continue
+		}
 		if it.st.Active {
 			s.Active++
-			if e.now-it.st.Onset > standing {
-				s.Standing++
-			}
 			if first == nil || older(it, first) {
 				first = it
 			}
@@ -206,6 +212,7 @@ type SavedAlarm struct {
 	Left    time.Duration `json:"left,omitempty"` // shelf time left, running time
 	By      string        `json:"by,omitempty"`   // who shelved it
 	Why     string        `json:"why,omitempty"`
+	Stood   time.Duration `json:"stood,omitempty"` // running time it has been active
 	Out     bool          `json:"out,omitempty"`
 	OutBy   string        `json:"out_by,omitempty"`
 	OutWhy  string        `json:"out_why,omitempty"`

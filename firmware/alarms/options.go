@@ -30,6 +30,7 @@ type Options struct {
 	Feeds     map[string][]string // what a place of trouble blinds; see below
 	Hold      time.Duration       // start-up hold, 10 s; negative: none
 	Period    time.Duration       // longest expected time between two findings of an item, 1 s
+	Health    *Health             // counts how the alarms do; nil: nobody
 	Noise     time.Duration       // over how long the noise behind the deadband floor is learned, 10 min; negative: no floor
 }
 

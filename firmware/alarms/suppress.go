@@ -102,7 +102,8 @@ func (e *Engine) setRule(it *item, now string, at time.Duration) {
 	entered := it.st.Rule == ""
 	it.st.Rule = now
 	if entered {
-		it.st.Active = false
+		it.stood, it.fine = it.age(at), 0
+		it.st.Active, it.st.Standing = false, false
 		it.st.Unacked = it.st.Unacked && it.st.Latched
 	}
 	it.counting = false

@@ -89,6 +89,7 @@ type State struct {
 
 	Group    string // key and place of the root of its group; empty: stands alone
 	FirstOut bool   // the earliest onset of its group
+	Standing bool   // active for more than a day and seen: it stands in a list of its own
 	Silent   bool   // announced inside its root's place, or a note: without sound
 	Announce uint32 // how often it has sounded since the start; a step up asks an outlet to sound it
 	Damped   bool   // it chattered, so its off-delay is doubled for a while

@@ -24,6 +24,7 @@ type Alarm struct {
 	Group    string           `json:"group,omitempty"`
 	FirstOut bool             `json:"firstout"`
 	Silent   bool             `json:"silent"`
+	Standing bool             `json:"standing,omitempty"` // in a list of its own
 	Do       string           `json:"do,omitempty"`
 	Cause    string           `json:"cause,omitempty"`
 	Caution  string           `json:"caution,omitempty"`
@@ -40,6 +41,7 @@ type AlarmsSum struct {
 
 	Unacked  int    `json:"unacked"`
 	Active   int    `json:"active"`
+	Standing int    `json:"standing"` // not among the active
 	Shelved  int    `json:"shelved"`
 	Out      int    `json:"out_of_service"`
 	Highest  string `json:"highest"` // none, low, medium, high: of what is unacknowledged or active

@@ -232,6 +232,7 @@ func answered(t *testing.T, page string) []document {
 	var out []document
 	for target, schema := range map[string]string{
 		"/api/now": "now.json", "/api/test": "test.json", "/api/test/curve": "curve.json", "/api/alarms": "alarm.json", "/api/tests": "result.json",
+		"/api/alarm-health": "alarm-health.json",
 	} {
 		code, text := fetch(t, page+target, "")
 		if code != http.StatusOK {
@@ -539,7 +540,7 @@ func TestSchemasHaveTheFieldsOfTheCode(t *testing.T) {
 		}
 	}
 	for name, v := range map[string]any{
-		"now.json": publish.Now{}, "alarm.json": publish.Alarm{}, "alarms.json": publish.AlarmsSum{}, "online.json": publish.Online{},
+		"now.json": publish.Now{}, "alarm.json": publish.Alarm{}, "alarms.json": publish.AlarmsSum{}, "health-day.json": alarms.HealthDay{}, "alarm-health.json": publish.AlarmHealth{}, "sum-day.json": publish.SumDay{}, "online.json": publish.Online{},
 		"about.json": publish.About{}, "alert.json": publish.Alert{}, "alert-last.json": publish.LastAlert{}, "alerts.json": publish.AlertList{},
 		"test.json": session.State{}, "result.json": session.Result{}, "curve.json": session.Curve{}, "stamp.json": publish.Stamp{}, "answer.json": alarms.Answer{},
 	} {

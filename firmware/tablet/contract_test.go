@@ -71,7 +71,7 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 			Stamp: stamp, Key: "air-leak", Where: "front rank", Title: "Air leak", State: alarms.ActiveUnacked, Priority: alarms.Medium, Onset: &onset,
 			Value: leak, Limit: free(4), Group: "air-leak/front rank", FirstOut: true, Do: "test the front rank", Cause: "a hose", Caution: "Park first", From: "parked",
 		},
-		"alarms": publish.AlarmsSum{Stamp: stamp, Unacked: 1, Active: 1, Out: 1, Highest: "medium"},
+		"alarms": publish.AlarmsSum{Stamp: stamp, Unacked: 1, Active: 1, Standing: 1, Out: 1, Highest: "medium"},
 		"online": publish.Online{Online: true, T: at, Boot: "b1"},
 		"about":  publish.About{Stamp: stamp, Name: "Kettle Ridge 16", Simulated: true, Signals: []publish.AboutChannel{{ID: "tank", Quantity: "pressure", Unit: "kPa", Reference: "gauge", Source: "adc main input 0"}}},
 	}

@@ -89,6 +89,7 @@ type Options struct {
 	Contract   fs.FS               // served below /contract/; nil: 404
 	Care       Care                // nil: /api/care and /api/learned say that there is none
 	Bus        func() []byte       // nil: /api/bus says that there is none. Called from many goroutines; must not block for long
+	AlarmRates func() []byte       // nil: /api/alarm-health says that there is none. As Bus
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -172,6 +173,7 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock)))
 	mux.HandleFunc("GET /api/now", s.now)
 	mux.HandleFunc("GET /api/alarms", s.alarms)
+	mux.HandleFunc("GET /api/alarm-health", s.alarmHealth)
 	mux.HandleFunc("GET /api/alerts", s.alerts(newRates(s.o.Clock)))
 	mux.HandleFunc("POST /api/alerts/got", s.got(newRates(s.o.Clock)))
 	mux.HandleFunc("GET /api/test", s.test)

@@ -39,6 +39,19 @@ func (s *Server) alarms(w http.ResponseWriter, _ *http.Request) {
 	sendJSON(w, s.o.Snapshot.Alarms())
 }
 
+// alarmHealth answers with how the alarms do.
+func (s *Server) alarmHealth(w http.ResponseWriter, _ *http.Request) {
+	var data []byte
+	if s.o.AlarmRates != nil {
+		data = s.o.AlarmRates()
+	}
+	if data == nil {
+		http.Error(w, "This box has not counted its alarms yet.", http.StatusNotFound)
+		return
+	}
+	sendJSON(w, data)
+}
+
 // bus answers with what goes on on the CAN links: an array of pictures, one a link (bus/traffic).
 func (s *Server) bus(w http.ResponseWriter, _ *http.Request) {
 	var data []byte

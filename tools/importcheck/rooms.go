@@ -51,7 +51,10 @@ func roomList() []room {
 		{"firmware/ground", check},
 		{"firmware/care", check},
 		{"firmware/findings", []string{"firmware/readings", "sensors/units"}},
-		{"firmware/alarms", []string{"firmware/findings"}},
+		{"firmware/alarms", []string{
+			"firmware/findings",
+			"sensors/units", // beyond the picture: the figures of a day's health are quantities
+		}},
 		{"firmware/store", []string{
 			"firmware/readings", "firmware/findings", "firmware/alarms", "firmware/clock", "bus/capture", "firmware/store/rawlog",
 			"bus",           // beyond the picture: capture writes bus.Frame; the package is plain data

@@ -131,6 +131,7 @@ export interface Alarm extends Stamp {
   group?: string
   firstout: boolean
   silent: boolean
+  standing?: boolean
   do?: string
   cause?: string
   caution?: string
@@ -141,6 +142,7 @@ export interface Alarm extends Stamp {
 export interface AlarmsSum extends Stamp {
   unacked: number
   active: number
+  standing?: number
   shelved: number
   out_of_service: number
   highest: string

@@ -2,6 +2,7 @@
 
 // From what arrived to what is shown: one pure function of the inbox and the present moment.
 
+import { say } from './say'
 import { since, type Inbox, type Moment } from './inbox'
 import { wanted, type BarState } from './bar'
 import type { Ringing } from './bell'
@@ -117,7 +118,7 @@ export function derive(b: Inbox, at: Moment, units: Choice = asBox): View {
   }
   const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
   const test = testView(b, at)
-  const head = headOf(now.what, listed, test)
+  const head = headOf(now.what, listed.filter((a) => !a.standing), test)
   const bar = barOf(now.what, listed)
   return {
     kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar,
@@ -198,9 +199,9 @@ function standing(a: Alarm): boolean {
   return a.state.startsWith('active') || a.state.startsWith('latched')
 }
 
-/** byUrgency puts first what the head must show: the highest priority, then the air itself, then the unacknowledged, then the earliest. */
+/** byUrgency puts last what has stood for more than a day, and first what the head must show: the highest priority, then the air itself, then the unacknowledged, then the earliest. */
 function byUrgency(a: Alarm, b: Alarm): number {
-  return weight(b.priority) - weight(a.priority) || Number(airKeys.has(b.key)) - Number(airKeys.has(a.key)) || Number(unacked(b)) - Number(unacked(a)) || Number(a.silent) - Number(b.silent) ||
+  return Number(a.standing ?? false) - Number(b.standing ?? false) || weight(b.priority) - weight(a.priority) || Number(airKeys.has(b.key)) - Number(airKeys.has(a.key)) || Number(unacked(b)) - Number(unacked(a)) || Number(a.silent) - Number(b.silent) ||
     (boxTime(a.onset) || 0) - (boxTime(b.onset) || 0) || a.key.localeCompare(b.key)
 }
 
@@ -289,7 +290,7 @@ function rest(alarms: Alarm[], group: Alarm[]): string {
 
 function listAlarm(a: Alarm): ListedAlarm {
   return {
-    ref: ref(a), title: named(a.title, a.where), priority: a.priority, state: alarmState(a.state), since: clockTime(boxTime(a.onset)),
+    ref: ref(a), title: named(a.title, a.where), priority: a.priority, state: a.standing ? say('active for more than a day') : alarmState(a.state), since: clockTime(boxTime(a.onset)),
     act: a.do ? upper(a.do) : '', caution: a.caution ?? '', unacked: unacked(a),
   }
 }

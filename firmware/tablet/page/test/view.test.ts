@@ -189,6 +189,16 @@ describe('the foot', () => {
   })
 })
 
+test('an alarm that has stood for more than a day leaves the head and is last in the list', () => {
+  const b = box('leak', {}, { state: 'active_acked' })
+  const [first] = home(b).alarms
+  const key = first?.ref.key ?? ''
+  const moved = receive(b, message(`alarm/${key}/${(first?.ref.where ?? '').replaceAll(' ', '-')}`, { ...[...b.alarms.values()].find((a) => a.alarm.key === key)?.alarm, standing: true, seq: 9 }, 1100))
+  const v = home(moved)
+  expect(v.alarms.at(-1)).toMatchObject({ ref: { key }, state: 'active for more than a day' })
+  expect(v.head.title).not.toContain(first?.title)
+})
+
 // The file is written by the Go side from its own types (contract_test.go), so a renamed field fails here.
 test('a snapshot and an alarm as the Go side writes them are read field by field', () => {
   const go = JSON.parse(readFileSync(new URL('../fake/from-go.json', import.meta.url), 'utf8')) as { now: object; alarm: object; online: object; alarms: object; about: object }

@@ -1,0 +1,118 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package firmware
+
+import (
+	"context"
+	"encoding/json"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"airhold/firmware/alarms"
+	"airhold/firmware/publish"
+)
+
+// healthMemory is the name under which the store keeps how the alarms did.
+const healthMemory = "alarm-health"
+
+// today is the spine's day, by the wall clock where one is set. It is written out once a day.
+type today struct {
+	day  int64 // since 1970, UTC
+	date string
+}
+
+func (s *Spine) date(at time.Duration) string {
+	utc, ok := s.trustedUTC(at)
+	if !ok {
+		return ""
+	}
+	const dayS = 24 * 60 * 60
+	if day := utc.Unix() / dayS; s.today.date == "" || day != s.today.day {
+		s.today = today{day, utc.UTC().Format(time.DateOnly)}
+	}
+	return s.today.date
+}
+
+// tickHealth counts the time that has passed. S5 is the rule that the drive is off.
+func (s *Spine) tickHealth(at time.Duration) {
+	m := alarms.Moment{Date: s.date(at), Operating: !s.rules[alarms.S5], Sum: s.engine.Sum()}
+	s.dayEnded = s.health.Tick(at, m) || s.dayEnded
+}
+
+// Health returns how the alarms do.
+func (s *Spine) Health() *alarms.Health { return s.health }
+
+// How often screens are told how the alarms do, and whoever sums up of the day.
+const (
+	tellHealthEvery = 10 * time.Second
+	sumDayEvery     = time.Hour
+	keepShelfEvery  = time.Minute
+)
+
+// healthDesk is what the box says of how the alarms do.
+type healthDesk struct {
+	text atomic.Pointer[[]byte] // for whoever asks over HTTP
+	days chan publish.SumDay    // to the goroutine that may wait for the disk
+
+	told, summed, kept time.Duration
+	began              bool
+}
+
+// tellHealth writes anew how the alarms do, and sums the day up where it is time. The spine's goroutine calls it.
+func (b *Box) tellHealth(at time.Duration) {
+	d, h := &b.healthy, b.spine.health
+	if b.spine.dayEnded {
+		b.spine.dayEnded = false
+		if day, ok := h.Ended(); ok {
+			b.sumDay(at, day)
+		}
+	}
+	if !d.began || at-d.summed >= sumDayEvery {
+		d.summed = at
+		b.sumDay(at, h.Today())
+	}
+	if !d.began || at-d.told >= tellHealthEvery {
+		d.told = at
+		if text, err := json.Marshal(publish.AlarmHealth{Stamp: b.stamp(at), Days: h.Days()}); err == nil {
+			d.text.Store(&text)
+		} else {
+			b.said(err)
+		}
+	}
+	// Shelf time and how long an alarm stands run while nothing changes: a power cut costs a minute of them.
+	if b.keep && at-d.kept >= keepShelfEvery {
+		d.kept = at
+		if saved := b.spine.engine.Save(); len(saved.Alarms) > 0 {
+			b.o.Store.KeepAlarms(saved)
+		}
+	}
+	d.began = true
+}
+
+// sumDay hands a day's sum on. Where the disk has stalled for so long that many wait, the next hour's says the same and more.
+func (b *Box) sumDay(at time.Duration, day alarms.HealthDay) {
+	select {
+	case b.healthy.days <- publish.SumDay{Stamp: b.stamp(at), Alarms: day}:
+	default:
+		b.o.Log.Warn("a day's sum is left out: the disk does not answer", slog.String("date", day.Date))
+	}
+}
+
+// sayDays adds the journal's head to the days' sums and says them: asking for it may wait for the disk.
+func (b *Box) sayDays(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case s := <-b.healthy.days:
+			if b.keep {
+				s.Journal.Records, s.Journal.SHA256 = b.o.Store.Head()
+			}
+			b.said(b.outlet.SumDay(&s))
+		}
+	}
+}
+
+// alarmHealth answers GET /api/alarm-health.
+func (b *Box) alarmHealth() []byte { return stored(&b.healthy.text) }
