@@ -202,12 +202,29 @@ func (b *Box) newOutlets() error {
 		alerts = b.alerts
 	}
 	b.server, err = tablet.New(tablet.Options{
-		Alerts: alerts, Contract: contract,
-		Listen: m.Page.Listen, AllowHosts: m.Page.Hosts, Commands: b, Snapshot: b, Tests: b, Care: b, Bus: b.buses, AlarmRates: b.alarmHealth, Clock: b.o.Clock, Logger: b.o.Log, Ready: b.pageUp,
-		WS: publish.WebSocket(b.broker, b.o.Log), Health: b.health, Metrics: b.metrics,
+		Alerts:     alerts,
+		Contract:   contract,
+		MaxAge:     time.Duration(b.o.Rate * float64(pressedWithin)),
+		Listen:     m.Page.Listen,
+		AllowHosts: m.Page.Hosts,
+		Commands:   b,
+		Snapshot:   b,
+		Tests:      b,
+		Care:       b,
+		Bus:        b.buses,
+		AlarmRates: b.alarmHealth,
+		Clock:      b.o.Clock,
+		Logger:     b.o.Log,
+		Ready:      b.pageUp,
+		WS:         publish.WebSocket(b.broker, b.o.Log),
+		Health:     b.health,
+		Metrics:    b.metrics,
 	})
 	return err
 }
+
+// pressedWithin is how old a press may be by a person's own time: simulated time may run faster.
+const pressedWithin = 30 * time.Second
 
 // Run runs the box until ctx ends, then stops it in order: intake first, then the spine with what waits, then the
 // log and the outlets. It returns early with the error of the part that cannot run at all.

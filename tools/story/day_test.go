@@ -7,7 +7,6 @@ package story_test
 import (
 	"bytes"
 	"encoding/json"
-	"os"
 	"os/exec"
 	"slices"
 	"strings"
@@ -27,6 +26,7 @@ type record struct {
 	From  string `json:"from"`
 	To    string `json:"to"`
 	Text  string `json:"reason"`
+	Actor string `json:"actor"`
 }
 
 func (r *record) at() time.Duration { return time.Duration(r.Mono) * time.Millisecond }
@@ -45,12 +45,7 @@ func TestDayTellsItsStory(t *testing.T) {
 		}
 		time.Sleep(time.Second)
 	}
-	if err := d.cmd.Process.Signal(os.Interrupt); err != nil {
-		t.Fatal(err)
-	}
-	if err := d.cmd.Wait(); err != nil {
-		t.Fatalf("the demo ended with %v: %s", err, d.errs)
-	}
+	d.end()
 	journal := records(t, bin, dir)
 	compareAlarms(t, journal, story.Rings)
 

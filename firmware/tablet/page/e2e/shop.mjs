@@ -3,7 +3,9 @@
 // Leads a leak-down test through the page of a running box, from the menu to the result, and checks each screen on the
 // way. For airhold demo --story shop, whose simulated hands do what the test asks of a person; never for a real machine.
 //
-//	AIRHOLD_URL=http://127.0.0.1:8080/ node e2e/shop.mjs [ZONE [WATCHES [SECONDS]]]
+// With PAPER the report is printed to that PDF, and its text to standard output.
+//
+//	AIRHOLD_URL=http://127.0.0.1:8080/ node e2e/shop.mjs [ZONE [WATCHES [SECONDS [PAPER]]]]
 
 import { goTo, openBrowser } from './browser.mjs'
 import { collisions, cut, small, violations } from './checks.mjs'
@@ -11,7 +13,7 @@ import { live, look } from './read.mjs'
 
 const url = process.env.AIRHOLD_URL
 if (!url) throw new Error('set AIRHOLD_URL to the page of airhold demo --story shop, as http://127.0.0.1:8080/')
-const [zone = 'tank', watches = '1', limit = '900'] = process.argv.slice(2)
+const [zone = 'tank', watches = '1', limit = '900', paper = ''] = process.argv.slice(2)
 const browser = await openBrowser()
 const page = await browser.newPage({ viewport: { width: 1280, height: 800 } })
 const bad = []
@@ -53,6 +55,11 @@ try {
   await check('what it says')
   const report = await page.request.get(new URL(await page.getAttribute('[data-act=report]', 'href'), url).href)
   if (report.status() !== 200) bad.push(`the report answers ${report.status()}`)
+  if (paper) {
+    await page.goto(new URL(await page.getAttribute('[data-act=report]', 'href'), url).href)
+    await page.pdf({ path: paper, format: 'A4', printBackground: true })
+    process.stdout.write(`${JSON.stringify({ report: await page.locator('body').innerText() })}\n`)
+  }
 } finally {
   await browser.close()
 }
