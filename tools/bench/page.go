@@ -36,6 +36,7 @@ type pagePart struct {
 func pageParts() []pagePart {
 	return []pagePart{
 		{"alerts", "from the sample that completes an alarm's on-delay to the pixel in Chromium; the built box at real time", 16 * time.Minute, 0, pageAlerts},
+		{"kills", "a box that is killed in mid-alert and started again, tablets that follow it, and its journal", 3 * time.Minute, 18 * time.Second, pageKills},
 	}
 }
 

@@ -77,6 +77,14 @@ func (b *box) end() {
 	_ = b.cmd.Wait() // it was told to end
 }
 
+// kill ends the box as a lost supply does.
+func (b *box) kill() error {
+	err := b.cmd.Process.Kill()
+	_ = b.cmd.Wait() // it was killed
+	b.stop()
+	return err
+}
+
 // subscribe reads from the box as a screen does; take runs on the client's goroutines, in order.
 func (b *box) subscribe(id, filter string, take mqtt.MessageHandler) (mqtt.Client, error) {
 	url := "ws" + strings.TrimPrefix(b.page, "http") + "/mqtt"
