@@ -37,6 +37,8 @@ func pageParts() []pagePart {
 	return []pagePart{
 		{"alerts", "from the sample that completes an alarm's on-delay to the pixel in Chromium; the built box at real time", 16 * time.Minute, 0, pageAlerts},
 		{"kills", "a box that is killed in mid-alert and started again, tablets that follow it, and its journal", 3 * time.Minute, 18 * time.Second, pageKills},
+		{"broker", "paho to the broker inside, over WebSocket to mqtt.js, 1,000 messages a second, and Mosquitto beside it", 2 * time.Minute, 0, pageBroker},
+		{"readers", "what four readers of everything cost the box", 2 * time.Minute, 0, pageReaders},
 	}
 }
 
