@@ -166,7 +166,7 @@ func (e *Engine) item(key findings.Key, where string) *item {
 	if where != "" {
 		it.name += "/" + where
 	}
-	it.pace.period = e.o.Period
+	it.pace.usual, it.pace.period = e.o.Period, e.o.Period
 	it.st = State{Key: key, Where: where, Priority: row.Priority, Since: e.now}
 	e.byKey[itemKey{key, where}] = it
 	at, _ := slices.BinarySearchFunc(e.items, it, func(a, b *item) int {

@@ -199,6 +199,30 @@ func TestDelaysRunOnTheFindingsOwnTimes(t *testing.T) {
 	}
 }
 
+// A check that tells each bad reading and says at ticks that it is over: the on-delay ends with a reading, and the off-delay
+// is as long as for one that tells both at ticks.
+func TestQuickFindingsGoBackToTicks(t *testing.T) {
+	b := newBench(t, alarms.Options{})
+	b.say("kid", false, 1)
+	for at := 1370 * time.Millisecond; at < 5*sec; at += 100 * time.Millisecond {
+		b.Find(findings.Finding{Key: "kid", At: at, Active: true})
+		if want := at >= 3370*time.Millisecond; b.state("kid").Active != want {
+			t.Fatalf("at %v active is %v; the delay of 2 s began at 1.37 s", at, !want)
+		}
+		if at%sec > 900*time.Millisecond {
+			b.now = at.Truncate(sec) + sec
+			b.Find(findings.Finding{Key: "kid", At: b.now, Active: b.now < 5*sec})
+			b.Tick(b.now)
+		}
+	}
+	for b.state("kid").Active {
+		b.say("kid", false, 1)
+	}
+	if b.now != 8*sec {
+		t.Errorf("cleared at %v; it was over at 5 s, and the off-delay is 3 s", b.now)
+	}
+}
+
 func TestDeadbandHoldsOnBothSides(t *testing.T) {
 	t.Parallel()
 	kpa := units.Unit{Code: "kPa", Dim: units.Pressure, Factor: 1e3}

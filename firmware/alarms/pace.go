@@ -9,7 +9,8 @@ import (
 
 // pace knows how often an item is spoken of, so that a hole in the findings is told from a slow rhythm.
 type pace struct {
-	period time.Duration
+	usual  time.Duration // the longest gap that is always expected
+	period time.Duration // never below usual: who spoke more often for a while may go back to it
 	prev   time.Duration // the gap before
 }
 
@@ -20,7 +21,7 @@ func (p *pace) fits(gap time.Duration) bool {
 		return true
 	}
 	if p.prev > 0 && gap <= 2*p.prev && p.prev <= 2*gap {
-		p.period = (gap + p.prev) / 2
+		p.period = max(p.usual, (gap+p.prev)/2)
 	}
 	p.prev = gap
 	return gap <= 2*p.period

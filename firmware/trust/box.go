@@ -108,6 +108,11 @@ func newRail(r Rail, t *readings.Table) rail {
 	return rail{id: id, volts: gauge{ch: ch}, nominal: r.Nominal, missing: missing}
 }
 
+// off says whether the newest voltage is out of tolerance.
+func (r *rail) off() bool {
+	return r.volts.seen && (r.volts.v < r.nominal*(1-railBand) || r.volts.v > r.nominal*(1+railBand))
+}
+
 func (r *rail) find(at time.Duration, volt units.Unit) findings.Finding {
 	f := findings.Finding{Key: KeyRail, Where: r.id, At: at}
 	if !r.volts.alive(at) {

@@ -64,6 +64,7 @@ const (
 type sensor struct {
 	Sensor
 
+	key      findings.Key
 	id       string
 	wired    bool
 	declared bool
@@ -110,8 +111,8 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Trust {
 		o.DiskLimit = 24 * time.Hour
 	}
 	w := &Trust{o: o, sink: sink, byChannel: make([]*sensor, t.Len()), unit: unitsOfFindings()}
-	w.pressures = w.watch(o.Pressures, t)
-	w.loads = w.watch(o.Loads, t)
+	w.pressures = w.watch(o.Pressures, KeyPressure, t)
+	w.loads = w.watch(o.Loads, KeyLoad, t)
 	for _, r := range o.Rails {
 		w.rails = append(w.rails, newRail(r, t))
 	}
@@ -123,11 +124,11 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Trust {
 	return w
 }
 
-func (w *Trust) watch(list []Sensor, t *readings.Table) []sensor {
+func (w *Trust) watch(list []Sensor, key findings.Key, t *readings.Table) []sensor {
 	out := make([]sensor, len(list))
 	for i, s := range list {
 		k := &out[i]
-		k.Sensor = s
+		k.Sensor, k.key = s, key
 		if s.Channel < 0 || int(s.Channel) >= t.Len() {
 			continue
 		}
@@ -199,11 +200,28 @@ func (w *Trust) Read(r readings.Reading) {
 	}
 	if k := w.byChannel[r.Channel]; k != nil {
 		k.take(r)
+		w.hurry(k, r.At)
 	}
 	for _, g := range w.gauges[r.Channel] {
 		g.take(r)
 	}
+	for i := range w.rails {
+		if rail := &w.rails[i]; rail.volts.ch == r.Channel && rail.volts.at == r.At && rail.off() {
+			w.sink.Find(rail.find(r.At, w.unit.volt))
+		}
+	}
 	w.box.take(r)
+}
+
+// hurry tells a faulty reading at once, so that an alarm's delay begins and ends with a reading and not with the tick after
+// it. That a sensor is well again is told at ticks: a contact that flickers would otherwise never be faulty for long.
+func (w *Trust) hurry(k *sensor, at time.Duration) {
+	if k.heardAt != at {
+		return // older than what was told already
+	}
+	if faulty, _, words := k.bad(at); faulty {
+		w.sink.Find(findings.Finding{Key: k.key, Where: k.id, At: at, Sense: findings.Flag, Active: true, Detail: words})
+	}
 }
 
 // index lists the gauges of each channel, so that a reading asks only those it is for.

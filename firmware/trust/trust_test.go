@@ -422,3 +422,34 @@ func TestRecordedTableHasNoCodes(t *testing.T) {
 		t.Errorf("recorded values without codes: %+v; want seen, not active", f)
 	}
 }
+
+// An alarm's delay runs on raw times (hmi: active when the condition is true for the whole delay), so a fault is told with the
+// reading that shows it, not with the tick after it; that it is over is told at ticks.
+func TestFaultIsToldWithItsReading(t *testing.T) {
+	l := last{}
+	w := trust.New(options(), table(), l)
+	for i := range 10 {
+		at := time.Duration(i) * 100 * time.Millisecond
+		w.Read(readings.Reading{At: at, Channel: tank, Value: 7e5, Raw: int32(i)})
+		w.Read(readings.Reading{At: at, Channel: rail, Value: 5})
+	}
+	w.Tick(time.Second)
+	const when = 1370 * time.Millisecond
+	w.Read(readings.Reading{At: when, Channel: tank, Quality: readings.Open})
+	w.Read(readings.Reading{At: when, Channel: rail, Value: 0.2})
+	if f := l[place{trust.KeyPressure, "tank"}]; !f.Active || f.At != when || !strings.Contains(f.Detail, "plug X3") {
+		t.Errorf("tank before the next tick: %+v; want it faulty at %v, with its plug", f, when)
+	}
+	if f := l[place{trust.KeyRail, "sensor_supply"}]; !l.bad(trust.KeyRail, "sensor_supply") || f.At != when {
+		t.Errorf("supply before the next tick: %+v; want it off at %v", f, when)
+	}
+	w.Read(readings.Reading{At: when + 100*time.Millisecond, Channel: tank, Value: 7e5, Raw: 99})
+	if !l.bad(trust.KeyPressure, "tank") {
+		t.Error("one good reading between two ticks took the fault back")
+	}
+	w.Read(readings.Reading{At: when - time.Second, Channel: tank, Quality: readings.Open}) // late: older than what is known
+	w.Tick(2 * time.Second)
+	if l.bad(trust.KeyPressure, "tank") {
+		t.Error("still faulty at the tick after a good reading")
+	}
+}
