@@ -121,7 +121,7 @@ func TestMinimalMachineTakesTheDocumentedDefaults(t *testing.T) {
 		},
 		Logging: config.Logging{Dir: "/var/lib/airhold/log", Raw: true, Sync: time.Second, Full: 0.85},
 		MQTT:    config.MQTT{ID: "test-bench", Listen: "127.0.0.1:1883"},
-		Page:    config.Page{Listen: "127.0.0.1:8080"},
+		Page:    config.Page{Listen: "127.0.0.1:8080", View: "open"},
 		Box:     config.Box{HotLimit: 348.15, Sysfs: "/"},
 		SHA256:  m.SHA256, Path: m.Path,
 	}

@@ -307,6 +307,7 @@ type MQTT struct {
 type Page struct {
 	Listen string // default 127.0.0.1:8080
 	Hosts  []string
+	View   string // who may look: open (default), whoever reaches the box; or paired
 }
 
 // Box is the board itself.

@@ -268,8 +268,11 @@ func (r *reader) outlets(m *Machine, top object) {
 		}
 	}
 
-	p := top.child("page", "listen", "hosts")
-	m.Page = Page{Listen: "127.0.0.1:8080", Hosts: p.names("hosts")}
+	p := top.child("page", "listen", "hosts", "view")
+	m.Page = Page{Listen: "127.0.0.1:8080", Hosts: p.names("hosts"), View: "open"}
+	if v := p.word("view", "open", "paired"); v != "" {
+		m.Page.View = v
+	}
 	if s, ok := p.text("listen"); ok {
 		m.Page.Listen = s
 		r.address(p, "listen", s, "host:port as 127.0.0.1:8080")

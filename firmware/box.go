@@ -47,6 +47,7 @@ type BoxOptions struct {
 	Log       *slog.Logger
 	Notify    *notify.Conn // systemd; nil: none
 	Ready     func(Addresses)
+	Pairing   bool // a tablet can be paired from the start, for ten minutes; the log says the code
 }
 
 // Addresses are where a running box can be reached.
@@ -66,6 +67,7 @@ type Box struct {
 	broker  publish.Broker
 	outlet  *publish.Outlet
 	memory  *store.Outbox // nil: nothing is kept
+	paired  *store.Paired // nil: no tablet can be paired
 	alerts  *publish.Outbox
 	server  *tablet.Server
 	keep    bool
@@ -194,7 +196,9 @@ func (b *Box) newOutlets() error {
 		return fmt.Errorf("open the contract: %w", err)
 	}
 	var alerts tablet.Alerts
+	var tablets tablet.Tablets
 	if b.keep {
+		tablets = b.openPairings()
 		if b.memory, err = b.o.Store.Outbox(); err != nil {
 			return err
 		}
@@ -219,6 +223,8 @@ func (b *Box) newOutlets() error {
 		WS:         publish.WebSocket(b.broker, b.o.Log),
 		Health:     b.health,
 		Metrics:    b.metrics,
+
+		Tablets: tablets, ViewPaired: m.Page.View == "paired", PairAtStart: b.o.Pairing, Event: b.heardOfPairing,
 	})
 	return err
 }
@@ -231,6 +237,9 @@ const pressedWithin = 30 * time.Second
 func (b *Box) Run(ctx context.Context) (err error) {
 	if b.memory != nil {
 		defer func() { err = errors.Join(err, b.memory.Close()) }()
+	}
+	if b.paired != nil {
+		defer func() { err = errors.Join(err, b.paired.Close()) }()
 	}
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)

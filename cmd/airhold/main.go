@@ -51,6 +51,7 @@ func commands() []command {
 		{"leakdown", "does the closed-up air hold, how much does it leak, how sure: live or on recordings", runLeakdown},
 		{"care", "what is due of the air supply's care, and what was done", withoutInput(runCare)},
 		{"learned", "what the machine has taught the box", withoutInput(runLearned)},
+		{"pair", "let a tablet press, list the paired ones, take a pairing back", withoutInput(runPair)},
 		{"journal", "show or verify what the alarms did", withoutInput(runJournal)},
 		{"bus", "who is on the wire, what is sent how often, how full it is", runBus},
 		{"link", "bring a CAN interface up, listening only (root)", withoutInput(runLink)},

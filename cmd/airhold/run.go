@@ -73,7 +73,7 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	defer line.Close() //nolint:errcheck // the manager sees the end by itself
 	box, err := firmware.NewBox(firmware.BoxOptions{
 		Machine: m, Text: text, Banner: banner, Clock: clock.Live{}, Wires: firmware.RealWires(), Store: kept, Boot: bootID(),
-		Software: version(), Simulated: m.Simulated, Log: log, Notify: line,
+		Software: version(), Simulated: m.Simulated, Log: log, Notify: line, Pairing: true,
 		Ready: func(a firmware.Addresses) { fmt.Fprintf(stdout, "airhold watches %s; page %s/\n", m.Name, a.Page) },
 	})
 	if err != nil {

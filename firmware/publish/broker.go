@@ -28,7 +28,7 @@ type Broker interface {
 // The limits of the broker inside.
 const (
 	maxPacket  = 64 << 10
-	maxClients = 16
+	maxClients = 1 + 16 // the box's own, and the screens
 
 	listenerBox    = "box"    // the outlet's own connection
 	listenerScreen = "screen" // WebSocket and TCP clients

@@ -137,14 +137,9 @@ func isText(s string, longest int) bool {
 func (s *Server) command(limit *rates) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		who, ok := client(r)
-		switch {
-		case !ok || !who.IsLoopback():
+		if !ok || !limit.take(who) {
 			s.count.refused.Add(1)
-			refuse(w, http.StatusForbidden, "", "This tablet is not paired, so it may look but not press. Press on the box's own screen.")
-			return
-		case !limit.take(who):
-			s.count.refused.Add(1)
-			w.Header().Set("Retry-After", strconv.Itoa(int(refill/time.Second)))
+			w.Header().Set("Retry-After", strconv.Itoa(int(pressEvery/time.Second)))
 			refuse(w, http.StatusTooManyRequests, "", "Too many presses at once. Wait a few seconds and press again.")
 			return
 		}
@@ -175,18 +170,26 @@ func (s *Server) command(limit *rates) http.HandlerFunc {
 			refuse(w, http.StatusConflict, c.ID, late)
 			return
 		}
-		c.Role, c.Via = caller(r, verb)
-		if c.By == "" {
-			c.By = c.Args["by"]
-		}
-		if c.By == "" && c.Via == "page" {
-			c.By = "box screen"
-		}
-		if c.By == "" {
-			c.By = "terminal"
-		}
+		from := callerOf(r)
+		c.Role, c.Via = from.role(verb), from.via
+		c.By = actor(from, &c)
 		s.do(w, r, c)
 	}
+}
+
+// actor is who the journal names: a paired tablet by its own name, whatever it says; on the box, whoever is named.
+func actor(from *caller, c *alarms.Command) string {
+	switch {
+	case from.name != "":
+		return from.name
+	case c.By != "":
+		return c.By
+	case c.Args["by"] != "":
+		return c.Args["by"]
+	case from.via == "page":
+		return "box screen"
+	}
+	return "terminal"
 }
 
 func readBody(w http.ResponseWriter, r *http.Request) (data []byte, status int, sentence string) {

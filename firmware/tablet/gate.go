@@ -9,8 +9,6 @@ import (
 	"strings"
 	"sync"
 	"time"
-
-	"airhold/firmware/alarms"
 )
 
 // gate checks the host and the origin of every request and sets the headers every answer has.
@@ -98,30 +96,22 @@ func client(r *http.Request) (netip.Addr, bool) {
 	return ap.Addr().Unmap().WithZone(""), true
 }
 
-// caller says what whoever sends a command from the box itself may do, and by what they send it. A browser names the page
-// in each command it sends; what names none is a program on the box. Whoever may start one there may also make the box
-// forget, which a page must not: nobody should lose what was learned by a slip of a glove.
-func caller(r *http.Request, verb alarms.Verb) (role alarms.Role, via string) {
-	if r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != "" {
-		return alarms.Operate, "page"
-	}
-	if verb == alarms.Forget {
-		return alarms.Service, "cli"
-	}
-	return alarms.Operate, "cli"
-}
-
-// One client may send a burst of commands (a group of alarms is acknowledged one by one) and then one every few
-// seconds: more than a person presses, less than a script would like.
+// How much one client may ask. It may send a burst of commands (a group of alarms is acknowledged one by one) and then
+// ten a minute; questions twice that; codes five in ten minutes.
 const (
 	burst      = 20
-	refill     = 3 * time.Second
+	pressEvery = 6 * time.Second
+	askEvery   = 3 * time.Second
+	codeBurst  = 5
+	codeRefill = 2 * time.Minute
 	maxClients = 256
 )
 
 // rates holds a bucket a client; mu guards buckets.
 type rates struct {
 	clock   Clock
+	burst   float64
+	refill  time.Duration
 	mu      sync.Mutex
 	buckets map[netip.Addr]bucket
 }
@@ -131,9 +121,11 @@ type bucket struct {
 	at   time.Duration
 }
 
-func newRates(c Clock) *rates { return &rates{clock: c, buckets: map[netip.Addr]bucket{}} }
+func newRates(c Clock, burst float64, refill time.Duration) *rates {
+	return &rates{clock: c, burst: burst, refill: refill, buckets: map[netip.Addr]bucket{}}
+}
 
-// take says whether the client may send one more command now.
+// take says whether the client may send one more now.
 func (t *rates) take(who netip.Addr) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -146,9 +138,9 @@ func (t *rates) take(who netip.Addr) bool {
 		if len(t.buckets) >= maxClients {
 			return false
 		}
-		b = bucket{left: burst, at: now}
+		b = bucket{left: t.burst, at: now}
 	}
-	b.left = min(burst, b.left+float64(now-b.at)/float64(refill))
+	b.left = min(t.burst, b.left+float64(now-b.at)/float64(t.refill))
 	b.at = now
 	ok := b.left >= 1
 	if ok {
@@ -161,7 +153,7 @@ func (t *rates) take(who netip.Addr) bool {
 // sweep forgets clients whose bucket is full again.
 func (t *rates) sweep(now time.Duration) {
 	for who, b := range t.buckets {
-		if b.left+float64(now-b.at)/float64(refill) >= burst {
+		if b.left+float64(now-b.at)/float64(t.refill) >= t.burst {
 			delete(t.buckets, who)
 		}
 	}

@@ -7,10 +7,14 @@
 // Words: the page is what a browser loads (sources in page, built into dist); a command is one thing a person tells
 // the box; the gate is what stands before every address: which host name, which origin, how often.
 //
-// It never decides about an alarm, never keeps state of the machine, and has no way to a wire or a valve. Commands are
-// taken from the box itself only (loopback) until there is a way to pair a tablet.
+// A tablet is paired when the box knows it by a cookie that it got for a code. Who may do what stands in one table, grades:
+// anybody may look (or paired tablets only, as the machine file wants it), the box itself (loopback) and paired tablets
+// may acknowledge, put off, note and record care, and all else is the box's own until there is a page over TLS.
 //
-// Sources: RFC 9110 (status codes, entity tags), RFC 6454 (origin), the OpenMetrics 1.0 text form, W3C CSP Level 3.
+// It never decides about an alarm, never keeps state of the machine, and has no way to a wire or a valve.
+//
+// Sources: RFC 9110 (status codes, entity tags), RFC 6454 (origin), RFC 6265 with its draft successor (cookies, __Host-),
+// the OpenMetrics 1.0 text form, W3C CSP Level 3.
 package tablet
 
 import (
@@ -23,6 +27,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -98,6 +103,11 @@ type Options struct {
 	MaxAge     time.Duration       // older commands are refused; default 30 s of the box's time
 	Logger     *slog.Logger        // default: none
 	Ready      func(addr net.Addr) // called once the port is open; may be nil
+
+	Tablets     Tablets                 // nil: no tablet can be paired
+	ViewPaired  bool                    // looking needs pairing too
+	PairAtStart bool                    // a code is open for the first ten minutes; the log says it
+	Event       func(kind, text string) // hears of pairings, for the journal. Called from many goroutines; may be nil
 }
 
 // ErrPortInUse says that another program has the port.
@@ -109,6 +119,11 @@ type Server struct {
 	log     *slog.Logger
 	handler http.Handler
 	count   counters
+	grades  map[string]grade
+	book    *book
+	code    pairing
+	sockets sockets
+	at      atomic.Pointer[net.Addr] // where it listens; nil while it does not
 }
 
 // Limits of one connection. A page is small and a command smaller; a slow tablet on weak Wi-Fi still has 20 s.
@@ -146,7 +161,10 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{o: o, log: o.Logger}
+	s := &Server{o: o, log: o.Logger, grades: grades(), code: pairing{clock: o.Clock}, sockets: sockets{open: map[*socket]struct{}{}}}
+	if s.book, err = newBook(context.Background(), o.Clock, o.Tablets, o.Logger); err != nil {
+		return nil, err
+	}
 	papers, err := loadContract(o.Contract)
 	if err != nil {
 		return nil, err
@@ -168,14 +186,14 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 		mux.Handle("GET /contract/"+name, f)
 	}
 	if s.o.WS != nil {
-		mux.Handle("GET /mqtt", s.o.WS)
+		mux.Handle("GET /mqtt", s.bounded(s.o.WS))
 	}
-	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock)))
+	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock, burst, pressEvery)))
 	mux.HandleFunc("GET /api/now", s.now)
 	mux.HandleFunc("GET /api/alarms", s.alarms)
 	mux.HandleFunc("GET /api/alarm-health", s.alarmHealth)
-	mux.HandleFunc("GET /api/alerts", s.alerts(newRates(s.o.Clock)))
-	mux.HandleFunc("POST /api/alerts/got", s.got(newRates(s.o.Clock)))
+	mux.HandleFunc("GET /api/alerts", s.alerts(newRates(s.o.Clock, burst, askEvery)))
+	mux.HandleFunc("POST /api/alerts/got", s.got(newRates(s.o.Clock, burst, askEvery)))
 	mux.HandleFunc("GET /api/test", s.test)
 	mux.HandleFunc("GET /api/test/curve", s.testCurve)
 	mux.HandleFunc("GET /api/tests", s.history)
@@ -184,9 +202,14 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("GET /api/care", s.care)
 	mux.HandleFunc("GET /api/learned", s.learned)
 	mux.HandleFunc("GET /api/bus", s.bus)
+	mux.HandleFunc("GET /api/me", s.who)
+	mux.HandleFunc("POST /api/pair", s.pairTablet(newRates(s.o.Clock, codeBurst, codeRefill)))
+	mux.HandleFunc("GET /api/pair", s.pairedTablets)
+	mux.HandleFunc("DELETE /api/pair/{name}", s.revoke)
+	mux.HandleFunc("POST /api/pair/open", s.openPairing)
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /metrics", s.metrics)
-	return s.gate(mux)
+	return s.gate(s.admit(mux))
 }
 
 // Run serves until ctx ends, then lets open answers finish for a few seconds. A port that is taken is ErrPortInUse.
@@ -201,6 +224,9 @@ func (s *Server) Run(ctx context.Context) error {
 		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
 	s.log.InfoContext(ctx, "page is served", "addr", l.Addr().String())
+	addr := l.Addr()
+	s.at.Store(&addr)
+	s.openAtStart(ctx)
 	if s.o.Ready != nil {
 		s.o.Ready(l.Addr())
 	}
