@@ -34,16 +34,16 @@ func brokerAddress(url string) (string, error) {
 func (b *Box) alarm(s *alarms.State) publish.Alarm {
 	row, _ := b.spine.Engine().Row(s.Key)
 	a := publish.Alarm{
-		Stamp: b.stamp(s.Since), Key: s.Key, Where: s.Where, Title: row.Title, State: s.Name(), Priority: s.Priority,
+		Stamp: b.stamp(s.Since), Key: s.Key, Where: s.Where, Title: row.Title, Kind: row.Kind.String(), State: s.Name(), Priority: s.Priority,
 		Group: s.Group, FirstOut: s.FirstOut, Silent: s.Silent || row.Kind != alarms.Announced, Do: row.Do, Cause: row.Cause,
-		Caution: row.Caution, From: string(row.Where), Detail: s.Detail, By: s.By, Why: s.Why,
+		Then: row.Consequence, Caution: row.Caution, From: string(row.Where), Detail: s.Detail, By: s.By, Why: s.Why,
 	}
 	a.Value, a.Limit, a.Standing = measure(s.Value), measure(s.Limit), s.Standing
 	if s.Active || s.Unacked {
 		a.Onset = b.wall(s.Onset)
 	}
 	if s.ShelvedUntil > 0 {
-		a.Until = b.wall(s.ShelvedUntil)
+		a.Until, a.UntilMS = b.wall(s.ShelvedUntil), s.ShelvedUntil.Milliseconds()
 	}
 	return a
 }

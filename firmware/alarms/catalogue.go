@@ -19,6 +19,18 @@ const (
 	PageMade              // made in the browser, which alone can notice it; the engine takes no finding for it
 )
 
+// String returns the word used in messages.
+func (k Kind) String() string {
+	switch k {
+	case ShopNote:
+		return "note"
+	case Reminder:
+		return "reminder"
+	case Announced, PageMade:
+	}
+	return "announced"
+}
+
 // Place says from where a row's action may be done.
 type Place string
 

@@ -15,7 +15,8 @@ type Alarm struct {
 
 	Key      findings.Key     `json:"key"`
 	Where    string           `json:"where,omitempty"`
-	Title    string           `json:"title"` // "Tank pressure low"
+	Title    string           `json:"title"`          // "Tank pressure low"
+	Kind     string           `json:"kind,omitempty"` // "announced", "note", "reminder"
 	State    alarms.StateName `json:"state"`
 	Priority alarms.Priority  `json:"priority"`
 	Onset    *time.Time       `json:"onset,omitempty"`
@@ -27,10 +28,12 @@ type Alarm struct {
 	Standing bool             `json:"standing,omitempty"` // in a list of its own
 	Do       string           `json:"do,omitempty"`
 	Cause    string           `json:"cause,omitempty"`
+	Then     string           `json:"consequence,omitempty"`
 	Caution  string           `json:"caution,omitempty"`
 	From     string           `json:"from,omitempty"` // "from the seat" or "parked"
 	Detail   string           `json:"detail,omitempty"`
-	Until    *time.Time       `json:"until,omitempty"` // while shelved
+	Until    *time.Time       `json:"until,omitempty"`      // while shelved
+	UntilMS  int64            `json:"until_mono,omitempty"` // the same by the clock of mono
 	By       string           `json:"by,omitempty"`
 	Why      string           `json:"why,omitempty"`
 }

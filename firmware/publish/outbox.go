@@ -44,6 +44,7 @@ type Alert struct {
 	Key   findings.Key      `json:"key"`
 	Where string            `json:"where,omitempty"`
 	Title string            `json:"title"`
+	Kind  string            `json:"kind,omitempty"` // "announced", "note", "reminder"
 	From  alarms.StateName  `json:"from"`
 	To    alarms.StateName  `json:"to"`
 	Value *findings.Measure `json:"value,omitempty"`
@@ -183,6 +184,8 @@ func (o *Outbox) alert(record []byte) (Alert, error) {
 	}
 	if a.Title == "" { // an alarm of another version
 		a.Title = string(r.Alarm)
+	} else {
+		a.Kind = row.Kind.String()
 	}
 	if r.To == alarms.ActiveUnacked {
 		a.Do = row.Do

@@ -11,6 +11,7 @@ import { Aedes } from 'aedes'
 import { createWebSocketStream, WebSocketServer } from 'ws'
 import { careList, learned } from './care.mjs'
 import { bus } from './bus.mjs'
+import { openJournal } from './journal.mjs'
 import { about, scenes } from './scenes.mjs'
 import { tests } from './tests.mjs'
 
@@ -29,7 +30,10 @@ export async function openBox() {
   let started = Date.now()
   let seq = 0
   let boot = 'b1'
-  const acked = new Set()
+  let runs = 1
+  let journal = openJournal('00000000000000a1')
+  let plugged = true
+  const states = new Map() // by topic: what was said last, and when that began
   const cared = new Set()
   let deaf = false
   const snapshot = () => ({ ...stamp(), ...scene.now, ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
@@ -42,13 +46,43 @@ export async function openBox() {
     queue = queue.then(() => new Promise((done, fail) => broker.publish(packet, (err) => (err ? fail(err) : done()))))
   }
   const topicOf = (a) => `alarm/${a.key}${a.where ? `/${a.where.replaceAll(' ', '-')}` : ''}`
-  const stateOf = (a) => (acked.has(topicOf(a)) ? a.state.replace('active_unacked', 'active_acked') : a.state)
   let shown = []
+  const sayLast = () => say('alert/last', journal.last(), true)
+  const stateOf = (a) => states.get(topicOf(a))?.state ?? 'normal'
+  /** change brings an alarm into a state: its topic first, then the journal, then the alert, as the box does. */
+  const change = (a, to, more = {}) => {
+    const from = stateOf(a)
+    const { hid, ...rest } = more
+    if (from !== to) {
+      states.set(topicOf(a), { state: to, stamp: stamp(), alarm: a, more: rest })
+      say(topicOf(a), { ...a, ...states.get(topicOf(a)).stamp, state: to, ...rest }, true)
+    }
+    const at = from !== to ? states.get(topicOf(a)).stamp : stamp()
+    const r = journal.add({
+      utc: at.t, clk: at.clk, boot_id: boot, mono_ms: at.mono, kind: 'alarm', ...(rest.actor ? { actor: rest.actor, role: 'operate', via: 'page' } : {}), alarm: a.key, where: a.where ?? '', from, to,
+      ...(a.value ? { value: a.value } : {}), ...(a.limit ? { limit: a.limit } : {}), ...(rest.reason ? { reason: rest.reason } : {}), title: a.title, row: a.kind ?? 'announced', do: a.do,
+    })
+    if (!hid) say('alert', journal.alertOf(r), false)
+    sayLast()
+  }
+  const sum = () => {
+    const all = [...states.values()].map((s) => s.state)
+    say('alarms', {
+      ...stamp(), unacked: all.filter((s) => s.endsWith('unacked')).length, active: all.filter((s) => s.startsWith('active')).length, shelved: all.filter((s) => s === 'shelved').length,
+      out_of_service: all.filter((s) => s === 'out_of_service').length, highest: 'none', flood: false,
+    }, true)
+  }
   const sayAlarms = () => {
-    for (const a of shown) if (!scene.alarms.includes(a)) say(topicOf(a), { ...stamp(), ...a, state: 'normal' }, true)
+    for (const [topic, s] of states) {
+      if (s.state === 'normal' || scene.alarms.some((a) => topicOf(a) === topic)) continue
+      change(s.alarm, 'normal')
+    }
     shown = scene.alarms
-    for (const a of shown) say(topicOf(a), { ...stamp(), ...a, state: stateOf(a) }, true)
-    say('alarms', { ...stamp(), unacked: shown.filter((a) => stateOf(a).endsWith('unacked')).length, active: shown.length, shelved: 0, out_of_service: 0, highest: 'none', flood: false }, true)
+    for (const a of shown) {
+      states.delete(topicOf(a))
+      change(a, a.state, a.more)
+    }
+    sum()
   }
   let test
   const sayTest = () => {
@@ -75,6 +109,12 @@ export async function openBox() {
       let text = ''
       for await (const c of q) text += c
       const body = JSON.parse(text)
+      if (q.url === '/api/alerts/got') {
+        const { status, sentence } = journal.take(body)
+        w.writeHead(status, { 'Content-Type': 'application/json' })
+        w.end(sentence ? JSON.stringify({ id: '', ok: false, error: sentence }) : undefined)
+        return
+      }
       commands.push({ verb: q.url.split('/').pop(), body })
       w.writeHead(refuse ? 403 : 200, { 'Content-Type': 'application/json' })
       w.end(JSON.stringify(refuse ? { id: body.id, ok: false, error: refuse } : { id: body.id, ok: true }))
@@ -82,9 +122,22 @@ export async function openBox() {
       if (commands.at(-1).verb === 'care-done') cared.add(body.where)
       else if (body.args) obey(q.url.split('/').pop(), body.args)
       else {
-        acked.add(topicOf(body))
-        sayAlarms()
+        const a = [...states.values()].find((s) => s.alarm.key === body.key && (s.alarm.where ?? '') === (body.where ?? ''))
+        const actor = body.by ?? 'box screen'
+        const verb = commands.at(-1).verb
+        if (a && verb === 'ack' && a.state.endsWith('_unacked')) change(a.alarm, a.state === 'active_unacked' ? 'active_acked' : 'normal', { actor })
+        if (a && verb === 'shelve') change(a.alarm, 'shelved', { actor, by: actor, until_mono: Math.round(performance.now()) + 600_000 })
+        if (a && verb === 'unshelve') change(a.alarm, 'active_unacked', { actor })
+        if (a && verb === 'note') change(a.alarm, a.state, { actor, reason: body.why })
+        sum()
       }
+      return
+    }
+    const url = new URL(q.url, 'http://box')
+    if (url.pathname === '/api/alerts') {
+      const { status, what, text } = deaf ? { status: 503, text: 'The box could not read its alerts. Ask again.' } : journal.since(url.searchParams)
+      w.writeHead(status, { 'Content-Type': what ? 'application/json' : 'text/plain', 'Cache-Control': 'no-store' })
+      w.end(what ? JSON.stringify(what) : text)
       return
     }
     const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
@@ -100,6 +153,10 @@ export async function openBox() {
   })
   const sockets = new WebSocketServer({ server, path: '/mqtt', handleProtocols: () => 'mqtt' })
   sockets.on('connection', (socket, request) => {
+    if (!plugged) {
+      socket.terminate()
+      return
+    }
     const stream = createWebSocketStream(socket)
     stream.on('error', () => undefined)
     broker.handle(stream, request)
@@ -107,6 +164,7 @@ export async function openBox() {
   await new Promise((done) => server.listen(0, '127.0.0.1', done))
   say('online', { online: true, t: stamp().t, boot }, true)
   say('about', { ...stamp(), ...about }, true)
+  sayLast()
 
   return {
     url: `http://127.0.0.1:${server.address().port}/`,
@@ -115,7 +173,6 @@ export async function openBox() {
       scene = scenes[name]
       if (scene === undefined) throw new Error(`no scene ${name}; there are: ${Object.keys(scenes).join(', ')}`)
       started = Date.now()
-      acked.clear()
       cared.clear()
       say('online', { online: true, t: stamp().t, boot }, true)
       sayAlarms()
@@ -140,6 +197,38 @@ export async function openBox() {
     },
     /** cut drops every connection; new ones are taken at once. */
     cut() { for (const c of sockets.clients) c.terminate() },
+    /** plug false kills the broker, as far as a page can tell. */
+    plug(on) {
+      plugged = on
+      if (!on) for (const c of sockets.clients) c.terminate()
+    },
+    /** turn brings an alarm of any scene into a state: {key, where, title, priority}, state, {actor, reason, hid: true} where the alert itself is to be lost. */
+    turn(a, state, more) {
+      change({ firstout: false, silent: false, ...a }, state, more)
+      sum()
+    },
+    journal: () => journal,
+    /** restart ends this run of the box and begins another: what was active is unknown, what was unacknowledged still waits. anew: with an empty memory. */
+    async restart(anew) {
+      talk = false
+      for (const c of sockets.clients) c.terminate()
+      boot = `b${++runs}`
+      if (anew) {
+        journal = openJournal(`00000000000000a${runs}`)
+        for (const topic of states.keys()) say(topic, undefined, true)
+        states.clear()
+        shown = []
+        sayLast()
+      } else {
+        for (const s of [...states.values()]) {
+          const to = { active_unacked: 'returned_unacked', active_acked: 'normal' }[s.state]
+          if (to) change(s.alarm, to, { reason: 'restarted' })
+        }
+      }
+      say('online', { online: true, t: stamp().t, boot }, true)
+      await queue
+      talk = true
+    },
     /** deafen lets the lists go unanswered. */
     deafen(now) { deaf = now },
     refuseWith(sentence) { refuse = sentence },

@@ -36,6 +36,6 @@ async function post(verb: string, what: object): Promise<string> {
 }
 
 /** newID makes 128 random bits; crypto.randomUUID is not there on plain http names. */
-function newID(): string {
+export function newID(): string {
   return Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, '0')).join('')
 }

@@ -8,7 +8,7 @@ import type { Event } from './inbox'
 import { moment } from './moment'
 
 /** State topics first: once they are granted, what is retained has come, and only then the snapshots are asked for. */
-const kept = ['online', 'about', 'alarms', 'alarm/#', 'test/#'].map((t) => `airhold/v1/+/${t}`)
+const kept = ['online', 'about', 'alarms', 'alarm/#', 'alert/#', 'test/#'].map((t) => `airhold/v1/+/${t}`)
 const live = 'airhold/v1/+/now'
 
 const retryEvery = 700 // ms

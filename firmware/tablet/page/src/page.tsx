@@ -2,8 +2,10 @@
 
 import { render } from 'preact'
 import './page.css'
+import { idOf, waiting } from './alerts'
+import { CatchUp } from './catchup'
 import { tell, tellCare, tellTest } from './command'
-import { empty, receive, type Event, type Moment } from './inbox'
+import { empty, receive, since, type Event, type Moment } from './inbox'
 import { late } from './late'
 import { moment } from './moment'
 import type { TestActs } from './Leakdown'
@@ -12,7 +14,7 @@ import { AskingScreen, CoverScreen, Foot, HomeScreen, shortPhone, type Acts, typ
 import type { Light } from './Settings'
 import { Sound } from './sound'
 import { readChoice } from './units'
-import { derive, type AlarmRef, type Home, type View } from './view'
+import { derive, unseen, type AlarmRef, type Home, type View } from './view'
 
 // What is not home comes when it is asked for.
 const Menu = late('lists.js', () => import('./lists').then((m) => m.Menu))
@@ -39,6 +41,9 @@ let attended = '' // the run whose result is shown on the test's screen; empty: 
 let left = '' // the morning that was left for home
 const pressed = new Map<string, number>() // items of the care list on their way to the box, and since when
 let recorded = 0 // presses on Done that the box took
+const missed = new CatchUp({ get: kept, set: keep }, () => draw())
+let drawn = moment() // when the page was drawn last
+let settled = -Infinity // from when on, by the steady clock, all is heard that came while the page stood still
 let busy = false // a command of the test is on its way: a second press would count twice
 
 /** The choice of day or night is this tablet's own; without one the box's clock decides. */
@@ -83,7 +88,8 @@ function fit(): Room & { zoom: number } {
 
 async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {}): Promise<void> {
   trouble = ''
-  for (const ref of refs) {
+  missed.press(refs.filter((r) => r.own).map((r) => idOf(r.key, r.where)))
+  for (const ref of refs.filter((r) => !r.own)) {
     const t = 't' in view ? view.t : ''
     trouble = await tell(verb, ref, t, more)
     if (trouble !== '') break
@@ -168,6 +174,17 @@ function TestScreen({ view: v, room, at }: { view: Home; room: Room; at: Moment 
   return <Start view={{ zones: zonesOf(inbox.now?.what.ranks), moving: v.moving, limit, last: lastWords(t), zone: '', by: kept('airhold-by') ?? '' }} acts={all} room={room} />
 }
 
+/** A page that stood still so long, in ms, hears all that was said meanwhile at once, and first of all what may be over. */
+const stoodStill = 1500
+const settleFor = 2500
+
+/** settle says whether the page is up to date with what was said. */
+function settle(at: Moment): boolean {
+  if (since(drawn, at) > stoodStill) settled = at.steady + settleFor
+  drawn = at
+  return at.steady >= settled
+}
+
 /** keepAwake asks the screen to stay on; the browser offers it only on trusted origins. */
 async function keepAwake(): Promise<void> {
   await navigator.wakeLock?.request('screen').catch(() => undefined)
@@ -180,14 +197,17 @@ function homeOf(v: Home): Home {
 
 function draw(): void {
   const at = moment()
-  view = derive(inbox, at, units)
+  const upToDate = settle(at)
+  missed.step(at.steady)
+  view = derive(inbox, at, units, waiting(missed.alerts))
   const test = testView(inbox, at)
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
   if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'bus')) screen = 'home' // they are for standing
   highs = now
-  sound.ring(view.rings, at.steady)
+  if (upToDate && !document.hidden && view.kind === 'home' && (screen === 'home' || screen === 'alarms')) missed.look(unseen(inbox))
+  sound.ring(view.rings, at.steady, upToDate)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
   const room = fit()
@@ -201,6 +221,7 @@ function draw(): void {
       style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px` }}
       data-screen={view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
       data-played={`${sound.played.high} ${sound.played.medium} ${sound.played.low}`} data-tones={sound.played.tones}
+      data-alert={missed.alerts.seq} data-told={missed.told}
     >
       {view.kind === 'asking' && <AskingScreen view={view} />}
       {view.kind === 'cover' && <CoverScreen view={view} acts={all} room={room} />}
@@ -221,7 +242,9 @@ function draw(): void {
 }
 
 function report(e: Event): void {
-  inbox = receive(inbox, e)
+  const [, , , branch, last] = e.kind === 'message' ? e.topic.split('/') : []
+  if (e.kind === 'message' && branch === 'alert') missed.receive(last === 'last', e.text)
+  else inbox = receive(inbox, e)
   draw()
 }
 

@@ -137,6 +137,7 @@ export interface Alarm extends Stamp {
   caution?: string
   from?: string
   detail?: string
+  own?: boolean // not from the box: it waits on this tablet alone
 }
 
 export interface AlarmsSum extends Stamp {

@@ -39,9 +39,9 @@ export class Sound {
     return left > 0 ? `Muted ${Math.floor(left / 60)}:${String(left % 60).padStart(2, '0')}` : 'Mute 2\u00a0min'
   }
 
-  /** ring lets what rings be heard, as far as the page may sound. */
-  ring(rings: readonly Ringing[], now: number): void {
-    const { bell, play } = strike(this.bell, rings, now, this.out?.state === 'running' && this.muted(now) === 0)
+  /** ring lets what rings be heard, as far as the page may sound and knows what is over. */
+  ring(rings: readonly Ringing[], now: number, settled: boolean): void {
+    const { bell, play } = strike(this.bell, rings, now, settled && this.out?.state === 'running' && this.muted(now) === 0)
     this.bell = bell
     if (play !== 'none') this.play(play)
   }

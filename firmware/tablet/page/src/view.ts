@@ -2,7 +2,7 @@
 
 // From what arrived to what is shown: one pure function of the inbox and the present moment.
 
-import { say } from './say'
+import { idOf, type Episode } from './alerts'
 import { since, type Inbox, type Moment } from './inbox'
 import { wanted, type BarState } from './bar'
 import type { Ringing } from './bell'
@@ -12,6 +12,7 @@ import { lastWords, steps, testView, type TestView } from './leakdown'
 import type { Doubt, Figure, LeakMark, LineRank, LineState } from './line'
 import { morningOf, type MorningView } from './morning'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
+import { say } from './say'
 import { asBox, inUnits, type Choice } from './units'
 import {
   age, boxTime, clockTime, compressorWords, figure, kPa, lower, named, pastWords, quality, stateWords, unit, unsure, upper, weight,
@@ -34,6 +35,7 @@ export interface Row {
 export interface AlarmRef {
   key: string
   where: string
+  own?: boolean // it waits on this tablet alone
 }
 
 /** Head is the place that answers the operator's questions; an alarm takes it over instead of adding to it. */
@@ -98,8 +100,11 @@ export interface Home extends Frame {
 }
 export type View = Asking | Cover | Home
 
-/** derive returns what to show at this moment, in the units this tablet was told to use. */
-export function derive(b: Inbox, at: Moment, units: Choice = asBox): View {
+/**
+ * derive returns what to show at this moment, in the units this tablet was told to use. away is what came and went while
+ * nobody could look at this tablet.
+ */
+export function derive(b: Inbox, at: Moment, units: Choice = asBox, away: Episode[] = []): View {
   const now = b.now && { ...b.now, what: inUnits(b.now.what, units) }
   if (now === undefined) {
     const waited = since(b.started, at)
@@ -116,7 +121,7 @@ export function derive(b: Inbox, at: Moment, units: Choice = asBox): View {
       state: now.what.state, ...frame, rings: [linkLost, ...ringsOf(b, 'none')],
     }
   }
-  const listed = [...b.alarms.values()].map((a) => a.alarm).filter(shown).sort(byUrgency)
+  const listed = [...awayOf(b, away), ...[...b.alarms.values()].map((a) => a.alarm).filter(shown)].sort(byUrgency)
   const test = testView(b, at)
   const head = headOf(now.what, listed.filter((a) => !a.standing), test)
   const bar = barOf(now.what, listed)
@@ -187,6 +192,19 @@ function ringsOf(b: Inbox, least: Priority): Ringing[] {
     .map((a) => ({ id: `${a.key}/${a.where ?? ''}`, priority: least !== 'none' && weight(a.priority) >= weight(least) ? a.priority : 'none' }))
 }
 
+/** unseen lists the unacknowledged alarms that screens show. */
+export function unseen(b: Inbox): Alarm[] {
+  return [...b.alarms.values()].map((a) => a.alarm).filter((a) => shown(a) && unacked(a))
+}
+
+/** awayOf makes alarms of what waits here. What the box still waits for stands on its own topic, and is not told twice. */
+function awayOf(b: Inbox, away: Episode[]): Alarm[] {
+  const told = new Set(unseen(b).map((a) => idOf(a.key, a.where)))
+  return away.filter((e) => !told.has(idOf(e.key, e.where))).map((e) => ({
+    key: e.key, where: e.where, title: e.title, state: 'returned_unacked', priority: 'low', firstout: false, silent: true, own: true, t: e.t, clk: '', boot: e.boot, mono: e.mono, seq: 0,
+  }))
+}
+
 function shown(a: Alarm): boolean {
   return !hidden.has(a.state) && a.key !== careDue
 }
@@ -206,7 +224,7 @@ function byUrgency(a: Alarm, b: Alarm): number {
 }
 
 function ref(a: Alarm): AlarmRef {
-  return { key: a.key, where: a.where ?? '' }
+  return { key: a.key, where: a.where ?? '', ...(a.own ? { own: true } : {}) }
 }
 
 const airKeys = new Set(['tank-low', 'tank-short'])
@@ -270,10 +288,15 @@ function returned(head: Head, over: Alarm[]): Head {
   const last = over.reduce((a, b) => ((boxTime(b.t) || 0) > (boxTime(a.t) || 0) ? b : a))
   const when = clockTime(boxTime(last.t))
   return {
-    ...head, ink: 'low', mark: 'title', title: `${named(last.title, last.where)}: returned${when ? ` ${when}` : ''}`,
+    ...head, ink: 'low', mark: 'title', title: last.own ? cameAndWent(named(last.title, last.where), when) : `${named(last.title, last.where)}: returned${when ? ` ${when}` : ''}`,
     cause: [head.cause, over.length > 1 ? `${over.length - 1} more returned, in Menu, Alarms` : ''].filter((s) => s !== '').join('. '),
     seen: over.map(ref), later: [],
   }
+}
+
+/** cameAndWent tells what nobody could see on this tablet. */
+function cameAndWent(what: string, when: string): string {
+  return when ? say('{what}: came and went while this tablet was away, over {when}', { what, when }) : say('{what}: came and went while this tablet was away', { what })
 }
 
 function groupWords(lead: Alarm, group: Alarm[]): string {
@@ -288,9 +311,14 @@ function rest(alarms: Alarm[], group: Alarm[]): string {
   return n > 0 ? `${n} more in Menu, Alarms` : ''
 }
 
+function listedState(a: Alarm): string {
+  if (a.own) return say('came and went while this tablet was away')
+  return a.standing ? say('active for more than a day') : alarmState(a.state)
+}
+
 function listAlarm(a: Alarm): ListedAlarm {
   return {
-    ref: ref(a), title: named(a.title, a.where), priority: a.priority, state: a.standing ? say('active for more than a day') : alarmState(a.state), since: clockTime(boxTime(a.onset)),
+    ref: ref(a), title: named(a.title, a.where), priority: a.priority, state: listedState(a), since: clockTime(boxTime(a.onset)),
     act: a.do ? upper(a.do) : '', caution: a.caution ?? '', unacked: unacked(a),
   }
 }
