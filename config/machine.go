@@ -316,6 +316,13 @@ type Box struct {
 	Sysfs      string       // root, default /
 	Ignition   string
 	BoxVoltage string
+	Sounder    Sounder
+}
+
+// Sounder is a sounder or buzzer on a pin of the box.
+type Sounder struct {
+	Pin       string // "GPIO17" or "gpiochip0/17"; empty: none
+	ActiveLow bool
 }
 
 // User is one person.

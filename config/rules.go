@@ -44,6 +44,7 @@ func rules() []rule {
 		{"transducer fits the converter", transducerVolts},
 		{"resistance table is monotonic", transducerTables},
 		{"listeners do not collide", listeners},
+		{"the sounder has a pin of its own", sounderPin},
 	}
 }
 
@@ -330,5 +331,22 @@ func columnsOnce(c *checked) {
 			c.warn(c.at("channels."+ch.ID+".source.csv.column"), fmt.Sprintf("column %q is read into channel %q as well as into %q", ch.CSV.Column, was, ch.ID), "")
 		}
 		owner[ch.CSV.Column] = ch.ID
+	}
+}
+
+// sounderPin keeps the sounder off the pins that a board's bus has on the 40-pin header (Raspberry Pi documentation, GPIO and
+// the 40-pin header).
+func sounderPin(c *checked) {
+	pin := c.m.Box.Sounder.Pin
+	taken := map[string][]string{
+		"i2c-0": {"GPIO0", "GPIO1"}, "i2c-1": {"GPIO2", "GPIO3"}, "spi0": {"GPIO7", "GPIO8", "GPIO9", "GPIO10", "GPIO11"},
+		"spi1": {"GPIO16", "GPIO17", "GPIO18", "GPIO19", "GPIO20", "GPIO21"},
+	}
+	for _, b := range c.m.Boards {
+		bus, _, _ := strings.Cut(b.Bus, ".")
+		if slices.Contains(taken[bus], pin) {
+			c.fail(c.at(".box.sounder.pin", ".box.sounder", ".box"), fmt.Sprintf("pin %s carries the bus %s of board %q", pin, b.Bus, b.Name),
+				"a pin that nothing else uses, as GPIO23", "")
+		}
 	}
 }

@@ -57,6 +57,7 @@ func TestEveryRule(t *testing.T) {
 		"transducer fits the converter":           {"bus: i2c-1}", "bus: i2c-1, range: 4.096 V}", "the signal goes up to 5 V"},
 		"resistance table is monotonic":           {"[8 kOhm, 9 °C]", "[8 kOhm, 9 °C], [7 kOhm, 8 °C]", `"table" turns back at its line 3`},
 		"listeners do not collide":                {"127.0.0.1:1883", "127.0.0.1:8080", "cannot both listen"},
+		"the sounder has a pin of its own":        {"mqtt:", "box: {sounder: {pin: GPIO2}}\nmqtt:", "t.yaml:18:22: pin GPIO2 carries the bus i2c-1"},
 	}
 	for _, r := range rules() {
 		t.Run(r.name, func(t *testing.T) {

@@ -29,6 +29,7 @@ const (
 var (
 	i2cPattern  = regexp.MustCompile(`^i2c-[0-9]{1,2}$`)
 	spiPattern  = regexp.MustCompile(`^spi[0-9]\.[0-9]$`)
+	pinPattern  = regexp.MustCompile(`^(gpiochip[0-9]{1,2}/[0-9]{1,3}|[A-Za-z][A-Za-z0-9_.-]{0,31})$`)
 	linkPattern = regexp.MustCompile(`^[a-z][a-z0-9_.-]{0,14}$`) // Linux: at most 15 characters
 	slugBreaks  = regexp.MustCompile(`[^a-z0-9]+`)
 	slugPattern = regexp.MustCompile(`^[a-z0-9_][a-z0-9_-]{0,47}$`)
@@ -278,13 +279,25 @@ func (r *reader) outlets(m *Machine, top object) {
 		r.address(p, "listen", s, "host:port as 127.0.0.1:8080")
 	}
 
-	b := top.child("box", "hot_limit", "sysfs", "ignition", "box_voltage")
+	b := top.child("box", "hot_limit", "sysfs", "ignition", "box_voltage", "sounder")
 	m.Box = Box{HotLimit: units.Kelvin(b.si("hot_limit", units.Temperature, "40 Cel", "110 Cel", 75+273.15)), Sysfs: "/"}
 	if s, ok := b.text("sysfs"); ok {
 		m.Box.Sysfs = s
 	}
 	m.Box.Ignition, _ = b.text("ignition")
 	m.Box.BoxVoltage, _ = b.text("box_voltage")
+	if _, ok := b.have["sounder"]; ok {
+		o := b.child("sounder", "pin", "active")
+		o.must("pin", "say which pin of the box the sounder hangs on")
+		m.Box.Sounder.ActiveLow = o.word("active", "high", "low") == "low"
+		if s, ok := o.text("pin"); ok {
+			if !pinPattern.MatchString(s) {
+				r.fail(placeOf(o.have["pin"].value), fmt.Sprintf("%q is no name of a pin", s), "the kernel's name as GPIO17, or chip and line as gpiochip0/17; gpioinfo lists them", "")
+			} else {
+				m.Box.Sounder.Pin = s
+			}
+		}
+	}
 
 	top.items("users", func(i int, n ast.Node) {
 		o, ok := r.object(n, placeOf(n), fmt.Sprintf("user %d", i+1), fmt.Sprintf("users[%d]", i), "name", "role")

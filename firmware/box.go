@@ -76,6 +76,7 @@ type Box struct {
 	tests   tests
 	papers  papers
 	healthy healthDesk
+	bell    *bell        // nil: no sounder
 	started atomic.Int64 // spine ticks, for whoever asks after its health
 }
 
@@ -121,6 +122,7 @@ func NewBox(o BoxOptions) (*Box, error) {
 		return nil, err
 	}
 	b.takeBack()
+	b.bell = newBell(b)
 	return b, nil
 }
 
@@ -278,6 +280,9 @@ func (b *Box) Run(ctx context.Context) (err error) {
 		outlets.Go(func() { b.tidy(ctx) })
 	}
 	outlets.Go(func() { b.sayDays(outer) })
+	if b.bell != nil {
+		outlets.Go(func() { b.bell.run(ctx) })
+	}
 	b.said(b.outlet.About(b.about()))
 	taking, stopTaking := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopTaking()
@@ -422,6 +427,7 @@ func (b *Box) apply(l *letter) {
 		b.o.Store.Append(*e)
 	}
 	answer := b.spine.Apply(e)
+	b.bell.ring(b.spine.engine.Sounded())
 	switch {
 	case e.Kind == store.IsTick:
 		b.lendHands()

@@ -23,6 +23,7 @@ type Wires struct {
 	I2C  func(name string) (i2c.BusCloser, error)
 	SPI  func(name string) (intake.SPIConn, error)
 	Link func(ctx context.Context, index int, l config.Link) (intake.FrameSource, error)
+	Pin  func(name string) (intake.Pin, error) // of the sounder; nil: a simulated box has none
 
 	Hands Hands // of a simulated machine, nil at a real one: there a person does what a step asks
 }
@@ -38,6 +39,7 @@ func RealWires() Wires {
 	return Wires{
 		I2C: intake.OpenI2C,
 		SPI: intake.OpenSPI,
+		Pin: intake.OpenPin,
 		Link: func(ctx context.Context, index int, l config.Link) (intake.FrameSource, error) {
 			return intake.OpenLink(intake.LinkOptions{Name: l.Name, Index: uint16(index), Hear: l.Hear})(ctx) //nolint:gosec // a box has a handful of links
 		},

@@ -94,6 +94,7 @@ type Engine struct {
 	starts  [floodStart + 6]time.Duration // ring of announcement times
 	nstarts uint64
 	flood   bool
+	loudest Priority // of what has sounded since Sounded was asked
 
 	answers map[string]answered
 	order   []string // ids in answers, oldest first
@@ -356,8 +357,16 @@ func (e *Engine) priority(it *item) Priority {
 func (e *Engine) sound(it *item, at time.Duration) {
 	if it.st.Visibility == Shown && it.st.Active && it.st.Unacked && !it.st.Silent {
 		it.st.Announce++
+		e.loudest = max(e.loudest, it.st.Priority)
 		it.announced, it.heard = at, true
 	}
+}
+
+// Sounded returns the highest priority of what has sounded since it was last asked; 0: nothing has.
+func (e *Engine) Sounded() Priority {
+	p := e.loudest
+	e.loudest = 0
+	return p
 }
 
 // chatter notes an activation, and damps an item that toggles too often.

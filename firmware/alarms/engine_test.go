@@ -349,6 +349,30 @@ func TestUnacknowledgedHighSoundsEveryMinute(t *testing.T) {
 	}
 }
 
+// What the sounder is told: the loudest of what has sounded, once, repeats as they come, and nothing that is silent.
+func TestSoundedIsTheLoudestOnce(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, alarms.Options{})
+	for _, tc := range []struct {
+		what string
+		do   func()
+		want alarms.Priority
+	}{
+		{"nothing yet", func() {}, 0},
+		{"low, then high, within one look", func() { b.say("low", true, 3); b.say("root", true, 3) }, alarms.High},
+		{"asked already", func() {}, 0},
+		{"a kid in the root's group", func() { b.say("kid", true, 3) }, 0},
+		{"a note", func() { b.say("note", true, 3) }, 0},
+		{"a minute later the high one again", func() { b.say("root", true, 60) }, alarms.High},
+		{"seen", func() { b.must(alarms.Ack, "root", alarms.Operate, 0); b.say("root", true, 90) }, 0},
+	} {
+		tc.do()
+		if got := b.Sounded(); got != tc.want {
+			t.Errorf("%s: %v; want %v", tc.what, got, tc.want)
+		}
+	}
+}
+
 func TestChatterIsDampedAndSaysSo(t *testing.T) {
 	t.Parallel()
 	zero := time.Duration(0)

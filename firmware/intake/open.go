@@ -10,10 +10,20 @@ import (
 	"periph.io/x/conn/v3/physic"
 
 	"airhold/sensors/mcp320x"
+	"airhold/sensors/sounder"
 )
 
 // ErrNoBus says that the box has no such I2C or SPI bus, or that it may not be used. The text says what to do.
 var ErrNoBus = errors.New("bus cannot be opened")
+
+// ErrNoPin says that the box has no such pin for its sounder, or that it may not be used. The text says what to do.
+var ErrNoPin = errors.New("the pin cannot be opened")
+
+// Pin is the sounder's pin, open.
+type Pin interface {
+	sounder.Pin
+	io.Closer
+}
 
 // noBusError is ErrNoBus with the sentence that a person is told; the cause goes to the log.
 type noBusError struct {

@@ -7,12 +7,15 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
 
 	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
-	_ "periph.io/x/host/v3/gpioioctl" // sysfs names it as a driver it needs, and without it nothing is initialised
+	"periph.io/x/host/v3/gpioioctl" // sysfs names it as a driver it needs, and without it nothing is initialised
 	"periph.io/x/host/v3/sysfs"
 )
 
@@ -60,6 +63,55 @@ func OpenSPI(name string) (SPIConn, error) {
 		return nil, fmt.Errorf("%w: %s: %w", ErrNoBus, file, errors.Join(err, port.Close()))
 	}
 	return spiPort{Conn: c, port: port}, nil
+}
+
+// OpenPin opens an output pin for the sounder by its name in the machine file: "GPIO17" as the kernel names the line, or
+// "gpiochip0/17" by chip and number. The pin stays as it is until it is told something. The error wraps ErrNoPin.
+func OpenPin(name string) (Pin, error) {
+	if len(gpioioctl.Chips) == 0 {
+		if files, err := filepath.Glob("/dev/gpiochip*"); err == nil && len(files) > 0 {
+			if err := readable(files[0]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	if _, err := driverreg.Init(); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNoPin, err)
+	}
+	chip, number, byNumber := strings.Cut(name, "/")
+	for _, c := range gpioioctl.Chips {
+		if !byNumber {
+			if l := c.ByName(name); l != nil {
+				return pinLine{l}, nil
+			}
+			continue
+		}
+		n, err := strconv.Atoi(number)
+		if err == nil && c.Name() == chip && n >= 0 && n < c.LineCount() {
+			if l := c.ByNumber(n); l != nil {
+				return pinLine{l}, nil
+			}
+		}
+	}
+	return nil, fmt.Errorf("%w: there is no pin %s on this box; airhold may use those that gpioinfo lists", ErrNoPin, name)
+}
+
+// readable says what the service lacks: it has no right to pins until somebody gives it.
+func readable(file string) error {
+	f, err := os.OpenFile(file, os.O_RDWR, 0) //nolint:gosec // a file that was found by its pattern
+	if err == nil {
+		return f.Close()
+	}
+	return fmt.Errorf("%w: %s may not be opened; give the service the right: systemctl edit airhold, then [Service], DeviceAllow=char-gpiochip rw"+
+		" and SupplementaryGroups=gpio: %w", ErrNoPin, file, err)
+}
+
+type pinLine struct{ *gpioioctl.GPIOLine }
+
+// Close gives the line back to the kernel.
+func (p pinLine) Close() error {
+	p.GPIOLine.Close()
+	return nil
 }
 
 type spiPort struct {

@@ -5,7 +5,10 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"go/parser"
+	"go/token"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -153,6 +156,30 @@ package socketcan
 import "syscall"
 func send(fd int) { _, _ = syscall.Write(fd, nil) }
 `, 1, []string{"bus/socketcan/send.go:3: quiet bus: uses syscall.Write"}},
+		{"the sounder itself", `
+-- sensors/sounder/sounder.go --
+package sounder
+type pin interface{ Out(bool) error }
+func on(p pin) error { return p.Out(true) }
+`, 0, []string{"every rule holds"}},
+		{"a pin told something by another room", `
+-- firmware/firmware.go --
+package firmware
+type pin interface{ Out(bool) error }
+func open(p pin) error { return p.Out(true) }
+`, 1, []string{"firmware/firmware.go:3: one output: tells a pin something: Out"}},
+		{"a page that reaches the sounder", `
+-- sensors/sounder/sounder.go --
+package sounder
+-- firmware/tablet/tablet.go --
+package tablet
+import _ "airhold/sensors/sounder"
+`, 1, []string{"firmware/tablet: no way back: an import path leads to a wire: airhold/firmware/tablet -> airhold/sensors/sounder"}},
+		{"a valve by the kernel's files", `
+-- firmware/intake/valve.go --
+package intake
+const valve = "/sys/class/gpio/gpio17/value"
+`, 1, []string{"firmware/intake/valve.go:2: one output: names the kernel's pins"}},
 		{"source that does not parse", "-- bus/broken.go --\npackage bus\nfunc {\n", 2, []string{"parse source"}},
 		{"an import that is nowhere", "-- bus/broken.go --\npackage bus\nimport _ \"airhold/nowhere\"\n", 2, []string{"go list"}},
 	}
@@ -178,6 +205,36 @@ func TestRulesWithoutAnObject(t *testing.T) {
 	}
 	if found := quietBus(&tree{}); len(found) != 1 {
 		t.Errorf("quietBus without bus = %v; want one finding", found)
+	}
+}
+
+// Any library of pins is found in the box's own files, the ones in their places are not.
+func TestOneOutputFindsLibrariesOfPins(t *testing.T) {
+	tr := &tree{fset: token.NewFileSet()}
+	for _, f := range []struct{ name, imports string }{
+		{"sensors/sounder/sounder.go", "periph.io/x/conn/v3/gpio"},
+		{"firmware/intake/open_linux.go", "periph.io/x/host/v3/gpioioctl"},
+		{"firmware/intake/fake_test.go", "periph.io/x/conn/v3/gpio/gpiotest"},
+		{"sensors/sounder/more.go", "periph.io/x/host/v3/gpioioctl"},
+		{"firmware/valve.go", "periph.io/x/conn/v3/gpio/gpioreg"},
+		{"firmware/intake/valve.go", "example.org/go-gpiocdev"},
+		{"cmd/airhold/valve.go", "periph.io/x/host/v3"},
+		{"firmware/rig/valve.go", "periph.io/x/conn/v3/pin/pinreg"},
+	} {
+		text := "package x\nimport _ \"" + f.imports + "\"\n"
+		parsed, err := parser.ParseFile(tr.fset, f.name, text, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		tr.files = append(tr.files, source{name: f.name, room: path.Dir(f.name), test: strings.HasSuffix(f.name, "_test.go"), tree: parsed})
+	}
+	var places []string
+	for _, f := range oneOutput(tr) {
+		places = append(places, f.place)
+	}
+	want := "sensors/sounder/more.go:2 firmware/valve.go:2 firmware/intake/valve.go:2 cmd/airhold/valve.go:2 firmware/rig/valve.go:2"
+	if got := strings.Join(places, " "); got != want {
+		t.Errorf("found at %s\nwant %s", got, want)
 	}
 }
 

@@ -55,6 +55,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		noWayBack(g, t),
 		quietBus(t),
 		loneSetUp(t),
+		oneOutput(t),
 		roomTable(t),
 		folderNames(t),
 	)

@@ -23,6 +23,7 @@ func roomList() []room {
 		{"sensors/mcp320x", []string{"sensors/units"}},
 		{"sensors/transducer", []string{"sensors/units"}},
 		{"sensors/board", []string{"sensors/units"}},
+		{"sensors/sounder", nil},
 		{"bus", nil},
 		{"bus/socketcan", []string{"bus"}},
 		{"bus/j1939", []string{"bus"}},
@@ -32,7 +33,8 @@ func roomList() []room {
 		{"firmware", []string{
 			"config", "firmware/*", "systemd/notify",
 			"bus", "bus/capture", // beyond the picture: it hands frames from a recording to intake, and from intake to the recorder
-			"sensors/units", // beyond the picture: quantities of the machine file become options of the rooms
+			"sensors/units",   // beyond the picture: quantities of the machine file become options of the rooms
+			"sensors/sounder", // the one output: a goroutine of the box plays what the alarms announce
 		}},
 		{"firmware/clock", nil},
 		{"firmware/readings", []string{"sensors/units"}},
@@ -97,6 +99,7 @@ func wirePackages() []string {
 		module + "/bus/socketcan/*",
 		module + "/sensors/ads1x15/*",
 		module + "/sensors/mcp320x/*",
+		module + "/sensors/sounder/*",
 		"go.einride.tech/can/pkg/socketcan/*",
 		"go.einride.tech/can/pkg/candevice/*",
 		"periph.io/x/host/v3/*",
