@@ -48,6 +48,10 @@ type BoxOptions struct {
 	Notify    *notify.Conn // systemd; nil: none
 	Ready     func(Addresses)
 	Pairing   bool // a tablet can be paired from the start, for ten minutes; the log says the code
+
+	File     string           // the machine file; empty: the box runs without one of its own, as a demo does
+	Folder   string           // where a set-up is saved that may not be saved beside File
+	Problems []config.Problem // of File; with an error among them the box runs on something else, or on nothing
 }
 
 // Addresses are where a running box can be reached.
@@ -73,6 +77,7 @@ type Box struct {
 	keep    bool
 	seq     uint64
 	now     atomic.Pointer[publish.Now]
+	sensors atomic.Pointer[sensors]
 	tests   tests
 	papers  papers
 	healthy healthDesk
@@ -219,6 +224,8 @@ func (b *Box) newOutlets() error {
 		Care:       b,
 		Bus:        b.buses,
 		AlarmRates: b.alarmHealth,
+		Setup:      b,
+		Sensors:    b,
 		Clock:      b.o.Clock,
 		Logger:     b.o.Log,
 		Ready:      b.pageUp,
@@ -537,7 +544,11 @@ func (b *Box) tell() {
 			}
 		}
 	}
+	if b.refused() {
+		n.Setup = "needed"
+	}
 	b.now.Store(n)
+	b.sensors.Store(b.spine.sensorsNow())
 	b.said(b.outlet.Now(n))
 	b.tellTest()
 	b.tellCare()

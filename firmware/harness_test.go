@@ -49,6 +49,7 @@ type standOptions struct {
 	change func(*config.Machine)
 	wires  func(firmware.Wires) firmware.Wires
 	banner string
+	box    func(*firmware.BoxOptions)
 	script []cue
 }
 
@@ -111,11 +112,15 @@ func tryStand(t *testing.T, o standOptions) (*stand, error) {
 	if o.unset {
 		boxClock = neverSet{s.clock}
 	}
-	s.box, err = firmware.NewBox(firmware.BoxOptions{
+	bo := firmware.BoxOptions{
 		Machine: m, Text: config.Example(), Banner: o.banner, Clock: boxClock, Wires: wires, Store: s.store, Boot: o.boot,
 		Software: "test", Simulated: true, Story: o.story, Log: slog.New(slog.DiscardHandler),
 		Ready: func(a firmware.Addresses) { s.addr = a; close(s.up) },
-	})
+	}
+	if o.box != nil {
+		o.box(&bo)
+	}
+	s.box, err = firmware.NewBox(bo)
 	if err != nil {
 		return nil, err
 	}

@@ -119,6 +119,9 @@ type lastValue struct {
 	goodAt  time.Duration
 	quality readings.Quality // of the last reading
 	at      time.Duration
+	since   time.Duration // the quality has been the same
+	volts   float64       // of the last reading, V or A; 0 without a converter
+	raw     int32
 	heard   bool
 }
 
@@ -337,7 +340,10 @@ func (s *Spine) read(r readings.Reading) {
 	s.count++
 	r = s.frozen.Read(r)
 	l := &s.last[r.Channel]
-	l.quality, l.at, l.heard = r.Quality, r.At, true
+	if !l.heard || l.quality != r.Quality {
+		l.since = r.At
+	}
+	l.quality, l.at, l.heard, l.volts, l.raw = r.Quality, r.At, true, r.Volts, r.Raw
 	if r.Quality == readings.Good {
 		l.value, l.goodAt, l.good = r.Value, r.At, true
 	}

@@ -164,6 +164,9 @@ type Group struct {
 	Period *Quantity `json:"period"` // median of the newest gaps; nil below two messages
 	Even   bool      `json:"even"`   // it comes evenly
 	Last   Moment    `json:"last"`
+
+	// Recent is how long before Until each of its newest messages came, within a second, newest first; at most 65.
+	Recent []time.Duration `json:"-"`
 }
 
 // Trouble is one fault that a device reports.
@@ -338,6 +341,7 @@ func (t *Tracker) listGroups() []Group {
 		if period, even, ok := g.period(); ok {
 			k.Period, k.Even = &Quantity{rounded(period.Seconds(), 1e6), "s"}, even
 		}
+		k.Recent = g.recent(max(t.now, t.last.at))
 		out = append(out, k)
 	}
 	return out

@@ -377,6 +377,19 @@ func (g *group) period() (median time.Duration, even, ok bool) {
 	return median, low >= half*(1-band) && high <= half*(1+band), true
 }
 
+// recent goes back from the newest message by the gaps that were kept, as far as a second before now.
+func (g *group) recent(now time.Duration) (ago []time.Duration) {
+	at := now - g.last.at
+	for i := uint8(0); at >= 0 && at <= time.Second; i++ {
+		ago = append(ago, at)
+		if i == g.gapSize {
+			break
+		}
+		at += time.Duration(g.gaps[(g.gapAt+gapsKept-1-i)%gapsKept]) * time.Microsecond
+	}
+	return ago
+}
+
 // compareGroups orders by identifier: groups of 29-bit identifiers by PGN and source, then the 11-bit ones.
 func compareGroups(a, b *group) int {
 	if a.key.extended != b.key.extended {

@@ -119,6 +119,15 @@ func (s *seen) check(t *testing.T, p *traffic.Picture) {
 			t.Errorf("PGN %d of %d: %d messages; counted one by one %d", g.PGN, g.Source, g.Count, len(s.times[k]))
 		}
 		total += len(s.times[k])
+		if at := s.times[k]; g.Count > 0 && slices.IsSorted(at) && p.Until.At >= at[len(at)-1] {
+			var want []time.Duration
+			for i := len(at) - 1; i >= 0 && p.Until.At-at[i] <= time.Second && len(want) < 65; i-- {
+				want = append(want, (p.Until.At - at[i]).Truncate(time.Microsecond))
+			}
+			if len(g.Recent) != len(want) || len(want) > 0 && math.Abs(float64(g.Recent[len(want)-1]-want[len(want)-1])) > 100e3 {
+				t.Errorf("PGN %d of %d: the last second has %v; counted one by one %v", g.PGN, g.Source, g.Recent, want)
+			}
+		}
 		if g.Count > 1 && slices.IsSorted(s.times[k]) {
 			if want := s.median(g.PGN, uint32(g.Source)); math.Abs(g.Period.Value-want) > 2e-6 {
 				t.Errorf("PGN %d of %d: period %v; by sorting all gaps %v", g.PGN, g.Source, g.Period.Value, want)

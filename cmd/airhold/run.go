@@ -47,7 +47,10 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		level = slog.LevelDebug
 	}
 	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: level}))
-	m, text, problems := readMachineText(*machine)
+	m, text, problems := readSetup(*machine, stdout, stderr)
+	if m == nil {
+		m, text, problems = readMachineText(*machine)
+	}
 	dir := dataFolder(m)
 	if m == nil {
 		dir = writtenFolder(*machine)
@@ -73,7 +76,7 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	defer line.Close() //nolint:errcheck // the manager sees the end by itself
 	box, err := firmware.NewBox(firmware.BoxOptions{
 		Machine: m, Text: text, Banner: banner, Clock: clock.Live{}, Wires: firmware.RealWires(), Store: kept, Boot: bootID(),
-		Software: version(), Simulated: m.Simulated, Log: log, Notify: line, Pairing: true,
+		Software: version(), Simulated: m.Simulated, Log: log, Notify: line, Pairing: true, File: *machine, Folder: dir, Problems: problems,
 		Ready: func(a firmware.Addresses) { fmt.Fprintf(stdout, "airhold watches %s; page %s/\n", m.Name, a.Page) },
 	})
 	if err != nil {
@@ -85,6 +88,41 @@ func runBox(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitFailed
 	}
 	return exitOK
+}
+
+// readSetup reads the set-up that was saved on the page for a machine file; m is nil where there is none or it is refused.
+func readSetup(path string, stdout, stderr io.Writer) (m *config.Machine, text []byte, problems []config.Problem) {
+	saved := firmware.SavedSetup(path, writtenFolder(path))
+	if saved == "" {
+		return nil, nil, nil
+	}
+	text, err := os.ReadFile(saved) //nolint:gosec // found beside the file that the user named
+	if err != nil {
+		fmt.Fprintf(stderr, "airhold run: the set-up %s cannot be read and is passed over: %v\n", saved, err)
+		return nil, nil, nil
+	}
+	if m, problems = config.ParseWith(saved, text, fileBeside(path)); m != nil {
+		if problems = append(problems, checkBus(m)...); config.Refused(problems) {
+			m = nil
+		}
+	}
+	if m == nil {
+		printProblems(stderr, problems)
+		fmt.Fprintf(stderr, "airhold run: the set-up %s is refused and passed over.\n", saved)
+		return nil, nil, nil
+	}
+	fmt.Fprintf(stdout, "airhold runs on %s, saved by the set-up of the page; delete it to go back to %s.\n", saved, path)
+	return m, text, problems
+}
+
+// fileBeside reads files that a machine file names, from beside it.
+func fileBeside(path string) func(file string) ([]byte, error) {
+	return func(file string) ([]byte, error) {
+		if !filepath.IsAbs(file) {
+			file = filepath.Join(filepath.Dir(path), file)
+		}
+		return os.ReadFile(file) //nolint:gosec // named by a machine file that was accepted
+	}
 }
 
 // readMachineText reads a machine file and its bytes; m is nil where it is refused.
@@ -150,8 +188,7 @@ func standIn(kept *store.Store, path string, problems []config.Problem) (m *conf
 	text, at, err := kept.Machine()
 	if err == nil && text != nil {
 		name := "the file accepted on " + at.Format("2 January 2006")
-		beside := func(file string) ([]byte, error) { return os.ReadFile(filepath.Join(filepath.Dir(path), file)) } //nolint:gosec // named by the accepted file
-		if m, _ := config.ParseWith(name, text, beside); m != nil {
+		if m, _ := config.ParseWith(name, text, fileBeside(path)); m != nil {
 			return m, text, fmt.Sprintf("Machine file refused (%s). Running with %s.", where, name)
 		}
 	}

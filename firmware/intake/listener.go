@@ -69,6 +69,9 @@ type Listener struct {
 
 	mu      sync.Mutex
 	traffic *traffic.Tracker
+	kernel  socketcan.Link // what the kernel said when the link was opened last
+	asked   bool           // there was a kernel to ask: a simulated machine has none
+	refused string         // why it is not open
 }
 
 // NewListener looks up the signals and does no I/O. The error wraps ErrSignal.
@@ -147,6 +150,7 @@ func (l *Listener) listen(ctx context.Context, opened func()) {
 				pause = firstRetry
 			}
 		}
+		l.failed(err)
 		if ctx.Err() != nil {
 			return
 		}
@@ -173,8 +177,7 @@ const smallBuffer = 2 << 20
 func (l *Listener) opened(ctx context.Context, source FrameSource) {
 	args := []any{"link", l.o.Name}
 	state := traffic.Unknown
-	if s, ok := source.(interface{ Link() socketcan.Link }); ok {
-		k := s.Link()
+	if k, ok := l.noted(source); ok {
 		_ = state.UnmarshalText([]byte(k.State)) // a word it does not know is unknown
 		args = append(args, "bitrate", k.Bitrate, "state", k.State)
 	}

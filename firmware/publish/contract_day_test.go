@@ -32,6 +32,7 @@ import (
 	"airhold/firmware/publish"
 	"airhold/firmware/rig"
 	"airhold/firmware/store"
+	"airhold/firmware/tablet"
 )
 
 // message is what a reader of the broker got.
@@ -233,6 +234,7 @@ func answered(t *testing.T, page string) []document {
 	for target, schema := range map[string]string{
 		"/api/now": "now.json", "/api/test": "test.json", "/api/test/curve": "curve.json", "/api/alarms": "alarm.json", "/api/tests": "result.json",
 		"/api/alarm-health": "alarm-health.json",
+		"/api/setup":        "setup.json", "/api/sensor?id=load_2": "sensor.json", "/api/sensor?id=front": "sensor.json",
 	} {
 		code, text := fetch(t, page+target, "")
 		if code != http.StatusOK {
@@ -543,6 +545,7 @@ func TestSchemasHaveTheFieldsOfTheCode(t *testing.T) {
 		"now.json": publish.Now{}, "alarm.json": publish.Alarm{}, "alarms.json": publish.AlarmsSum{}, "health-day.json": alarms.HealthDay{}, "alarm-health.json": publish.AlarmHealth{}, "sum-day.json": publish.SumDay{}, "online.json": publish.Online{},
 		"about.json": publish.About{}, "alert.json": publish.Alert{}, "alert-last.json": publish.LastAlert{}, "alerts.json": publish.AlertList{},
 		"test.json": session.State{}, "result.json": session.Result{}, "curve.json": session.Curve{}, "stamp.json": publish.Stamp{}, "answer.json": alarms.Answer{},
+		"setup.json": firmware.Setup{}, "setup-ask.json": tablet.SetupAsk{}, "setup-checked.json": firmware.SetupChecked{}, "setup-saved.json": firmware.SetupSaved{}, "sensor.json": firmware.Sensor{},
 	} {
 		held[name] = true
 		compare(name, reflect.TypeOf(v), read(name))

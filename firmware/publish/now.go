@@ -34,6 +34,7 @@ type Now struct {
 	Then       string         `json:"then,omitempty"`    // once parked
 	Tonight    string         `json:"tonight,omitempty"` // care due
 	Banner     string         `json:"banner,omitempty"`  // a standing sentence: machine file refused, log stopped
+	Setup      string         `json:"setup,omitempty"`   // "needed": the box runs without a machine file
 	Rate       float64        `json:"rate"`              // times real time, 1 on a real box
 	Compressor CompressorNow  `json:"compressor"`
 	Tank       TankNow        `json:"tank"`

@@ -49,7 +49,7 @@ func TestPageReadsWhatGoWrites(t *testing.T) {
 	lowered := true
 	what := map[string]any{
 		"now": publish.Now{
-			Stamp: stamp, Simulated: true, State: "low", Do: "slow down", Then: "park", Tonight: "drain", Banner: "a standing sentence", Rate: 2,
+			Stamp: stamp, Simulated: true, State: "low", Do: "slow down", Then: "park", Tonight: "drain", Banner: "a standing sentence", Setup: "needed", Rate: 2,
 			Compressor: publish.CompressorNow{Word: "no_rest", Window: "10 min", Runs: 3, Learning: "learning"},
 			Tank:       publish.TankNow{Pressure: gauge(566), Age: 60, Quality: "ok", CutIn: gauge(660), CutOut: gauge(760), FallPerMin: &findings.Measure{SI: fall.SI(34), Unit: fall}},
 			Ranks:      []publish.RankNow{{Name: "front", Pressure: gauge(262), Age: 80, Quality: "ok", Need: gauge(310), Assumed: true, Short: gauge(48)}},

@@ -152,7 +152,8 @@ func hmi4() map[string]string {
 		"GET /": anybody, "GET /contract/{file}": anybody, "GET /healthz": anybody, "GET /api/me": anybody, "POST /api/pair": anybody,
 		"GET /mqtt": looking, "GET /metrics": looking, "GET /api/now": looking, "GET /api/alarms": looking, "GET /api/alarm-health": looking, "GET /api/alerts": looking,
 		"GET /api/test": looking, "GET /api/test/curve": looking, "GET /api/tests": looking, "GET /api/tests/{run}": looking, "GET /api/tests/{run}/{paper}": looking,
-		"GET /api/care": looking, "GET /api/learned": looking, "GET /api/bus": looking,
+		"GET /api/care": looking, "GET /api/learned": looking, "GET /api/bus": looking, "GET /api/sensor": looking, "GET /api/setup": looking,
+		"POST /api/setup/check": looking, "POST /api/setup/save": boxOnly, // it shows and changes nothing; it changes the machine file, as limits
 		"POST /api/alerts/got": operates,
 		"GET /api/pair":        boxOnly, "DELETE /api/pair/{name}": boxOnly, // users
 		"POST /api/pair/open": terminal,

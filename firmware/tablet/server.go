@@ -95,6 +95,8 @@ type Options struct {
 	Care       Care                // nil: /api/care and /api/learned say that there is none
 	Bus        func() []byte       // nil: /api/bus says that there is none. Called from many goroutines; must not block for long
 	AlarmRates func() []byte       // nil: /api/alarm-health says that there is none. As Bus
+	Setup      Setup               // nil: /api/setup and its kin say that there is none
+	Sensors    Sensors             // nil: /api/sensor says that there is none
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -207,6 +209,10 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("GET /api/pair", s.pairedTablets)
 	mux.HandleFunc("DELETE /api/pair/{name}", s.revoke)
 	mux.HandleFunc("POST /api/pair/open", s.openPairing)
+	mux.HandleFunc("GET /api/sensor", s.sensor)
+	mux.HandleFunc("GET /api/setup", s.setup)
+	mux.HandleFunc("POST /api/setup/check", s.setupCheck(newRates(s.o.Clock, burst, askEvery)))
+	mux.HandleFunc("POST /api/setup/save", s.setupSave(newRates(s.o.Clock, burst, pressEvery)))
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /metrics", s.metrics)
 	return s.gate(s.admit(mux))

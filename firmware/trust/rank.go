@@ -41,13 +41,37 @@ type Effect struct {
 	Shift  float64 // N: average with it less average of the other trusted ones
 	AsZero bool    // it has no value: the shift is that of a machine that counts it as zero load
 	Others int     // trusted sensors that remain
+	Rest   float64 // N: average of those
+	Lean   float64 // N: how far this one stood above their average over about the last minute; 0 where it has no value
+}
+
+// Fault returns what is wrong with the sensor on channel c in words with its plug, or what is needed to see it at all; empty
+// where nothing is wrong, and where the channel is not watched.
+func (w *Trust) Fault(c readings.Channel, at time.Duration) (words string, stuck bool) {
+	if c < 0 || int(c) >= len(w.byChannel) || w.byChannel[c] == nil {
+		return "", false
+	}
+	k := w.byChannel[c]
+	faulty, unseen, words := k.bad(at)
+	if unseen {
+		words = "needs " + words
+	}
+	return words, faulty && k.quality == readings.Good && k.isStuck()
+}
+
+// Rank returns the rank whose average the load sensor on channel c is part of; empty for any other channel.
+func (w *Trust) Rank(c readings.Channel) string {
+	if c < 0 || int(c) >= len(w.byChannel) || w.byChannel[c] == nil {
+		return ""
+	}
+	return w.byChannel[c].Rank
 }
 
 // Effect returns how far the sensor on channel c moves the average of its rank, as a machine that still counts it
 // sees it; false where no other sensor of the rank may be believed.
 func (w *Trust) Effect(c readings.Channel, at time.Duration) (Effect, bool) {
 	var me *sensor
-	sum := 0.0
+	sum, slow := 0.0, 0.0
 	var e Effect
 	for i := range w.loads {
 		k := &w.loads[i]
@@ -65,6 +89,7 @@ func (w *Trust) Effect(c readings.Channel, at time.Duration) (Effect, bool) {
 		}
 		if faulty, unseen, _ := k.bad(at); !faulty && !unseen {
 			sum += k.mean
+			slow += k.slow
 			e.Others++
 		}
 	}
@@ -75,7 +100,9 @@ func (w *Trust) Effect(c readings.Channel, at time.Duration) (Effect, bool) {
 	v := me.mean
 	if !me.heard || me.quality != readings.Good || me.isGone(at) {
 		v, e.AsZero = 0, true
+	} else {
+		e.Lean = me.slow - slow/n
 	}
-	e.Shift = (sum+v)/(n+1) - sum/n
+	e.Shift, e.Rest = (sum+v)/(n+1)-sum/n, sum/n
 	return e, true
 }

@@ -57,6 +57,7 @@ const (
 	defaultHot = 348.15
 	silent     = 5 * time.Second
 	slowest    = 20 * time.Second
+	minute     = 60 // ticks, a second apart, after which the slow mean has followed by two thirds
 	maxQuality = int(readings.Frozen) + 1
 )
 
@@ -81,6 +82,7 @@ type sensor struct {
 	sum  float64
 	n    int
 	mean float64 // of the last second
+	slow float64 // of about the last minute
 
 	words  [maxQuality]string // evidence for each quality, with the plug
 	stuck  string
@@ -268,7 +270,7 @@ func (k *sensor) take(r readings.Reading) {
 	k.raw, k.heard = r.Raw, true
 	if r.Quality == readings.Good && !math.IsNaN(r.Value) {
 		if !k.known {
-			k.mean = r.Value
+			k.mean, k.slow = r.Value, r.Value
 		}
 		k.value, k.known = r.Value, true
 		k.sum += r.Value
@@ -338,6 +340,7 @@ func (w *Trust) reportSensors(at time.Duration, key findings.Key, list []sensor,
 		if k.n > 0 {
 			k.mean = k.sum / float64(k.n)
 			k.sum, k.n = 0, 0
+			k.slow += (k.mean - k.slow) / minute
 		}
 		f := findings.Finding{Key: key, Where: k.id, At: at, Sense: findings.Flag}
 		faulty, unseen, words := k.bad(at)

@@ -187,8 +187,28 @@ func TestEffectOnTheRank(t *testing.T) {
 	if e, ok := w.Effect(load3, at); !ok || e.Shift != 200 || e.AsZero { // 1200 with, 1000 without
 		t.Errorf("Effect = %+v, %v; want 200", e, ok)
 	}
+	if e, _ := w.Effect(load3, at); e.Rest != 1000 || e.Lean != 600 {
+		t.Errorf("Effect = %+v; want the others at 1000 and this one 600 above them", e)
+	}
+	// A step to the others' own value is followed by two thirds within a minute: 1 - 1/e.
+	for range 60 {
+		at += time.Second
+		for ch, v := range map[readings.Channel]float64{load1: 900, load2: 1100, load3: 1000} {
+			w.Read(readings.Reading{At: at, Channel: ch, Value: v})
+		}
+		w.Tick(at)
+	}
+	if e, _ := w.Effect(load3, at); math.Abs(e.Lean-600/math.E) > 10 || e.Shift != 0 {
+		t.Errorf("Effect a minute after the step = %+v; want 600/e and no shift", e)
+	}
+	if words, stuck := w.Fault(load3, at); words != "" || stuck || w.Rank(load3) != "front" || w.Rank(tank) != "" {
+		t.Errorf("Fault = %q, %v; Rank = %q, %q", words, stuck, w.Rank(load3), w.Rank(tank))
+	}
 	at += time.Second
 	w.Read(readings.Reading{At: at, Channel: load3, Quality: readings.Open})
+	if words, stuck := w.Fault(load3, at); !strings.Contains(words, "open") || stuck {
+		t.Errorf("Fault of an open line = %q, %v", words, stuck)
+	}
 	if e, ok := w.Effect(load3, at); !ok || math.Abs(e.Shift+1000.0/3) > 1e-9 || !e.AsZero { // 2000/3 with, 1000 without
 		t.Errorf("Effect of an open line = %+v, %v; want -333.3 as zero", e, ok)
 	}
