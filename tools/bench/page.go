@@ -39,6 +39,9 @@ func pageParts() []pagePart {
 		{"kills", "a box that is killed in mid-alert and started again, tablets that follow it, and its journal", 3 * time.Minute, 18 * time.Second, pageKills},
 		{"broker", "paho to the broker inside, over WebSocket to mqtt.js, 1,000 messages a second, and Mosquitto beside it", 2 * time.Minute, 0, pageBroker},
 		{"readers", "what four readers of everything cost the box", 2 * time.Minute, 0, pageReaders},
+		{"frames", "gaps between frames and forced layouts of home in Chromium while values move; the built box", 30 * time.Second, 0, pageFrames},
+		{"paint", "from the request to the first paint in Chromium, with an empty cache; the built box", time.Minute, 0, pagePaint},
+		{"memory", "what the page keeps over a working day, in Chromium; a stand-in for the box", 12 * time.Minute, 0, pageMemory},
 	}
 }
 

@@ -33,6 +33,8 @@ const (
 	alertHalf   = 150.0 // ms
 	alertMost   = 400.0 // ms
 	alertLeastN = 200
+
+	cutOff = 500 * time.Microsecond // what a time that was cut to whole ms has lost, in the middle
 )
 
 // beginning is when an alarm became active, in the box's time and on its way.
@@ -119,7 +121,7 @@ func (w *witness) take(ctx context.Context, page string) mqtt.MessageHandler {
 		}
 		w.mu.Lock()
 		defer w.mu.Unlock()
-		mono := time.Duration(said.Mono) * time.Millisecond
+		mono := time.Duration(said.Mono)*time.Millisecond + cutOff
 		if strings.HasSuffix(m.Topic(), "/now") {
 			slot := int64(at / (10 * time.Second))
 			if old, ok := w.least[slot]; !ok || at-mono < old {
