@@ -41,7 +41,7 @@ func pageParts() []pagePart {
 		{"readers", "what four readers of everything cost the box", 2 * time.Minute, 0, pageReaders},
 		{"frames", "gaps between frames and forced layouts of home in Chromium while values move; the built box", 30 * time.Second, 0, pageFrames},
 		{"paint", "from the request to the first paint in Chromium, with an empty cache; the built box", time.Minute, 0, pagePaint},
-		{"memory", "what the page keeps over a working day, in Chromium; a stand-in for the box", 12 * time.Minute, 0, pageMemory},
+		{"memory", "what the page keeps over a working day, in Chromium; a stand-in for the box", 16 * time.Minute, 0, pageMemory},
 	}
 }
 

@@ -4,6 +4,7 @@ package main
 
 import (
 	"io"
+	"math"
 	"strings"
 	"testing"
 
@@ -43,7 +44,29 @@ func TestCompareFindsWhatATabletGotWrong(t *testing.T) {
 }
 
 func TestUnknownPartOfThePage(t *testing.T) {
-	if err := bench(t.Context(), []string{"page", "-only", "colour"}, io.Discard); err == nil || !strings.Contains(err.Error(), "alerts, kills") {
+	if err := bench(t.Context(), []string{"page", "-only", "colour"}, io.Discard); err == nil || !strings.Contains(err.Error(), "alerts, kills, broker") {
 		t.Errorf("bench page -only colour = %v; want the list of measurements", err)
+	}
+}
+
+// Quantiles from the usual table of Student's t, two-sided 95 % (from memory), and a line
+// through points whose slope and scatter are worked out by hand: 0, 1, 1, 2 at 0 to 3 h has slope 0.6 and a residual sum of
+// squares of 0.2, so a standard error of sqrt(0.1/5).
+func TestLineAndItsInterval(t *testing.T) {
+	for free, want := range map[int]float64{2: 4.303, 3: 3.182, 5: 2.571, 10: 2.228, 40: 2.021} {
+		if got := student95(free); math.Abs(got-want) > 0.01 {
+			t.Errorf("student95(%d) = %.4f; want %.3f", free, got, want)
+		}
+	}
+	var all []kept
+	for i, heap := range []float64{0, 1, 1, 2} {
+		all = append(all, kept{Hour: float64(i), Heap: heap})
+	}
+	slope, half, level := line(all, func(k kept) float64 { return k.Heap })
+	if math.Abs(slope-0.6) > 1e-9 || math.Abs(half-4.303*math.Sqrt(0.1/5)) > 1e-3 || level != 1 {
+		t.Errorf("line = %.4f, %.4f, %.4f; want 0.6, %.4f, 1", slope, half, level, 4.303*math.Sqrt(0.1/5))
+	}
+	if s := share([]float64{4, 1, 3, 2}, 0.5); s != 2 {
+		t.Errorf("the half of 1 to 4 is %g; want 2, the nearest rank", s)
 	}
 }

@@ -37,9 +37,8 @@ const (
 // its own storage, and finds the box again by itself.
 type tablet struct {
 	page   string
-	ctx    context.Context //nolint:containedctx // of the whole life of a tablet, whose handlers have no other
-	stall  chan struct{}   // while it is open, the tablet takes nothing off its socket; nil: it never stalls
-	raised chan struct{}   // hears that an alarm has just begun; nil: nobody asks
+	stall  chan struct{} // while it is open, the tablet takes nothing off its socket; nil: it never stalls
+	raised chan struct{} // hears that an alarm has just begun; nil: nobody asks
 
 	mu    sync.Mutex
 	line  string
@@ -49,10 +48,10 @@ type tablet struct {
 }
 
 // join connects a tablet, for good.
-func (f *tablet) join(id string) mqtt.Client {
+func (f *tablet) join(ctx context.Context, id string) mqtt.Client {
 	o := mqtt.NewClientOptions().AddBroker("ws" + strings.TrimPrefix(f.page, "http") + "/mqtt").SetClientID(id)
 	o.SetConnectTimeout(2 * time.Second).SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).SetMaxReconnectInterval(300 * time.Millisecond).SetKeepAlive(5 * time.Second)
-	o.SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { f.hear(m) })
+	o.SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { f.hear(ctx, m) })
 	o.SetOnConnectHandler(func(c mqtt.Client) {
 		c.SubscribeMultiple(map[string]byte{"airhold/v1/+/alert/#": 1, "airhold/v1/+/alarm/#": 1}, nil)
 	})
@@ -61,11 +60,11 @@ func (f *tablet) join(id string) mqtt.Client {
 	return c
 }
 
-func (f *tablet) hear(m mqtt.Message) {
+func (f *tablet) hear(ctx context.Context, m mqtt.Message) {
 	if f.stall != nil {
 		select {
 		case <-f.stall:
-		case <-f.ctx.Done():
+		case <-ctx.Done():
 			return
 		}
 	}
@@ -82,7 +81,7 @@ func (f *tablet) hear(m mqtt.Message) {
 		case a.Line == f.line && a.Prev == f.seq:
 			f.show(&a)
 		default:
-			f.ask()
+			f.ask(ctx)
 		}
 	case strings.HasSuffix(topic, "/alert/last"):
 		var l publish.LastAlert
@@ -92,7 +91,7 @@ func (f *tablet) hear(m mqtt.Message) {
 		f.mu.Lock()
 		defer f.mu.Unlock()
 		if l.Line != f.line || l.Seq > f.seq {
-			f.ask()
+			f.ask(ctx)
 		}
 	case f.raised != nil && !m.Retained() && strings.Contains(string(m.Payload()), `"active_unacked"`):
 		select {
@@ -107,11 +106,11 @@ func (f *tablet) show(a *publish.Alert) {
 }
 
 // ask gets what is missing, page by page, and tries again until the box answers.
-func (f *tablet) ask() {
+func (f *tablet) ask(ctx context.Context) {
 	for {
-		list, err := f.list()
+		list, err := f.list(ctx)
 		if err != nil {
-			if pause(f.ctx, 100*time.Millisecond) != nil {
+			if pause(ctx, 100*time.Millisecond) != nil {
 				return
 			}
 			continue
@@ -126,9 +125,9 @@ func (f *tablet) ask() {
 	}
 }
 
-func (f *tablet) list() (publish.AlertList, error) {
+func (f *tablet) list(ctx context.Context) (publish.AlertList, error) {
 	var list publish.AlertList
-	ctx, cancel := context.WithTimeout(f.ctx, 2*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
 	where := f.page + "/api/alerts?since=" + strconv.FormatInt(f.seq, 10) + "&line=" + url.QueryEscape(f.line)
 	q, err := http.NewRequestWithContext(ctx, http.MethodGet, where, nil)
@@ -241,16 +240,16 @@ func pageKills(ctx context.Context, p *pageBench, t *pageTable) error {
 		return err
 	}
 	defer func() { broker.kill() }()
-	k := &killing{p: p, data: filepath.Join(p.dir, "data"), listen: listen, raised: make(chan struct{}, 1),
-		dice: rand.New(rand.NewPCG(p.seed, 6))} //nolint:gosec // repeatable moments, no secret
+	dice := rand.New(rand.NewPCG(p.seed, 6)) //nolint:gosec // repeatable moments, no secret
+	k := &killing{p: p, data: filepath.Join(p.dir, "data"), listen: listen, raised: make(chan struct{}, 1), dice: dice}
 	page := "http://" + listen
 	tablets := map[string]*tablet{
-		"a prompt tablet":         {page: page, ctx: ctx, raised: k.raised},
-		"a stalled tablet":        {page: page, ctx: ctx, stall: make(chan struct{})},
-		"a tablet that came late": {page: page, ctx: ctx},
+		"a prompt tablet":         {page: page, raised: k.raised},
+		"a stalled tablet":        {page: page, stall: make(chan struct{})},
+		"a tablet that came late": {page: page},
 	}
 	for i, who := range []string{"a prompt tablet", "a stalled tablet"} {
-		defer tablets[who].join("bench-tablet-" + strconv.Itoa(i)).Disconnect(0)
+		defer tablets[who].join(ctx, "bench-tablet-"+strconv.Itoa(i)).Disconnect(0)
 	}
 	for i := range kills {
 		with := broker
@@ -274,7 +273,7 @@ func pageKills(ctx context.Context, p *pageBench, t *pageTable) error {
 	}
 	defer b.end()
 	close(tablets["a stalled tablet"].stall)
-	defer tablets["a tablet that came late"].join("bench-tablet-late").Disconnect(0)
+	defer tablets["a tablet that came late"].join(ctx, "bench-tablet-late").Disconnect(0)
 	goal := before[len(before)-1].Seq
 	for end := time.Now().Add(catchUp); time.Now().Before(end); {
 		if !slices.ContainsFunc([]string{"a prompt tablet", "a stalled tablet", "a tablet that came late"}, func(who string) bool { return tablets[who].number() < goal }) {

@@ -1,17 +1,16 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Lets the page live through HOURS in SECONDS: the stand-in for the box says everything so much faster, and the page's clocks
-// and timers run as much faster. All scenes pass each ten minutes, with a look into menu and alarms; then, on the first scene,
+// Lets the page live for SECONDS at SPEED times real time: the stand-in for the box says everything so much faster, and the
+// page's clocks and timers run as much faster. All scenes pass each ten minutes, with a look into menu and alarms; then, on the first scene,
 // garbage is collected and what is left is printed as a JSON line.
 
 import { openBrowser } from '../../firmware/tablet/page/e2e/browser.mjs'
 import { live, toHome } from '../../firmware/tablet/page/e2e/read.mjs'
 import { openBox } from '../../firmware/tablet/page/fake/box.mjs'
 
-const hours = Number(process.env.HOURS)
+const speed = Number(process.env.SPEED)
 const seconds = Number(process.env.SECONDS)
-const speed = (hours * 3600) / seconds
-if (!(speed > 0)) throw new Error('set HOURS and SECONDS')
+if (!(speed > 0 && seconds > 0)) throw new Error('set SPEED and SECONDS')
 const round = 600 // s, simulated, between two looks
 const names = ['healthy', 'leak', 'low', 'short', 'fault', 'high', 'assumed', 'healthy']
 
@@ -52,7 +51,7 @@ try {
   await cdp.send('Performance.enable')
   await cdp.send('HeapProfiler.enable')
   const began = performance.now()
-  const rounds = Math.round((hours * 3600) / round)
+  const rounds = Math.round((speed * seconds) / round)
   const one = (1000 * round) / speed / (names.length + 1) // ms, real, for each scene
   for (let i = 0; i < rounds; i++) {
     for (const name of names) {
