@@ -27,6 +27,7 @@ import (
 	"airhold/firmware/readings"
 	"airhold/firmware/store"
 	"airhold/firmware/store/sealed"
+	"airhold/firmware/store/trend"
 	"airhold/firmware/tablet"
 	"airhold/systemd/notify"
 )
@@ -81,8 +82,9 @@ type Box struct {
 	tests   tests
 	papers  papers
 	healthy healthDesk
-	bell    *bell        // nil: no sounder
-	started atomic.Int64 // spine ticks, for whoever asks after its health
+	bell    *bell          // nil: no sounder
+	series  []store.Series // of a minute's summary
+	started atomic.Int64   // spine ticks, for whoever asks after its health
 }
 
 // NewBox builds everything and begins the log of this boot; addresses, buses and links are opened by Run.
@@ -95,7 +97,8 @@ func NewBox(o BoxOptions) (*Box, error) {
 	}
 	b := &Box{o: o, table: NewTable(o.Machine), mail: newMailbox(o.Simulated)}
 	b.healthy.days = make(chan publish.SumDay, 16)
-	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Memory: voice{b}}
+	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Memory: voice{b}, Minutes: voice{b}}
+	b.series = SeriesOf(o.Machine, b.table)
 	var tap *store.Tap
 	var err error
 	if o.Store != nil {
@@ -149,6 +152,9 @@ func (b *Box) startLog() (*alarms.Saved, map[string][]byte, *store.Tap, error) {
 		return nil, nil, nil, err
 	}
 	b.keep = true
+	if err := b.o.Store.StartMinutes(b.series); err != nil {
+		b.o.Log.Error("no minutes are kept for the trends", slog.Any("error", err)) // the log itself is not touched by it
+	}
 	var tap *store.Tap
 	if b.o.Machine.Logging.Raw && len(b.o.Machine.Links) > 0 {
 		names := make([]string, 0, len(b.o.Machine.Links))
@@ -204,8 +210,9 @@ func (b *Box) newOutlets() error {
 	}
 	var alerts tablet.Alerts
 	var tablets tablet.Tablets
+	var trends tablet.Trends
 	if b.keep {
-		tablets = b.openPairings()
+		tablets, trends = b.openPairings(), b
 		if b.memory, err = b.o.Store.Outbox(); err != nil {
 			return err
 		}
@@ -223,6 +230,7 @@ func (b *Box) newOutlets() error {
 		Tests:      b,
 		Care:       b,
 		Bus:        b.buses,
+		Trends:     trends,
 		AlarmRates: b.alarmHealth,
 		Setup:      b,
 		Sensors:    b,
@@ -321,6 +329,7 @@ func (b *Box) Run(ctx context.Context) (err error) {
 // is good: that may be minutes after the start, from the network or the bus.
 func (b *Box) tidy(ctx context.Context) {
 	dir := b.o.Machine.Logging.Dir
+	trend.Mend(ctx, b.o.Store.Dir(), b.o.Boot, b.o.Log)
 	sealed.Folder(ctx, dir, b.o.Boot, b.o.Log)
 	for b.o.Machine.Logging.Keep > 0 && ctx.Err() == nil {
 		now := b.inputs.time.Better(b.o.Clock.Sample())

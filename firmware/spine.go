@@ -67,6 +67,7 @@ type SpineOptions struct {
 	Heard   findings.Sink     // is told every finding before the alarm engine; nil: nobody
 	Learned map[string][]byte // what was learned before the start, by name; the leak-down test takes its signatures from it
 	Memory  Memory            // takes what must be kept; nil: nobody
+	Minutes Minutes           // takes each minute's summary; nil: none is made
 }
 
 // Spine owns all checks and alarms of one machine. It is pure: what it says follows from the entries it was given, in
@@ -111,6 +112,7 @@ type Spine struct {
 	worked     bool // it did so since the start
 	count      int64
 	rules      map[alarms.Suppressor]bool
+	minutes    *minutes // nil: none are made
 }
 
 type lastValue struct {
@@ -171,6 +173,9 @@ func NewSpine(o SpineOptions) (*Spine, error) {
 		{s.care, careMemory, to.Saved},
 	}
 	s.test = session.New(s.sessionOptions(), o.Table)
+	if o.Minutes != nil {
+		s.minutes = newMinutes(o.Minutes, o.Machine, o.Table)
+	}
 	s.speed, s.lowered, s.ign = o.Table.Find("speed"), o.Table.Find("lowered"), o.Table.Find("ignition")
 	s.drive = readings.NoChannel
 	if len(o.Machine.Compressors) > 0 {
@@ -312,6 +317,9 @@ func (s *Spine) Apply(e *store.Entry) alarms.Answer {
 	if e.At > s.now {
 		s.now = e.At
 	}
+	if s.minutes != nil {
+		s.minutes.begin(e.At)
+	}
 	switch e.Kind {
 	case store.IsReading:
 		s.read(e.Reading)
@@ -338,6 +346,9 @@ func (s *Spine) read(r readings.Reading) {
 		return
 	}
 	s.count++
+	if s.minutes != nil {
+		s.minutes.read(&r)
+	}
 	r = s.frozen.Read(r)
 	l := &s.last[r.Channel]
 	if !l.heard || l.quality != r.Quality {
@@ -379,6 +390,9 @@ func (s *Spine) tick(at time.Duration) {
 	s.engine.Tick(at)
 	s.tickHealth(at)
 	s.keep(at, false)
+	if s.minutes != nil {
+		s.minutes.tick(s, at)
+	}
 }
 
 // The limits of the rules that hide alarms: hmi figures, common practice, no source.
@@ -433,6 +447,9 @@ func (s *Spine) value(c readings.Channel, at time.Duration) (float64, bool) {
 }
 
 func (s *Spine) setClock(c clock.Sample) {
+	if s.minutes != nil {
+		s.minutes.clock(c)
+	}
 	was := s.est.UTC(c.Boot)
 	step := s.est.Set(c)
 	if step > -clock.StepThreshold && step < clock.StepThreshold {
@@ -459,6 +476,9 @@ func (s *Spine) fault(f readings.MachineFault) {
 func (s *Spine) Close() {
 	s.comp.Close()
 	s.keep(s.now, true)
+	if s.minutes != nil {
+		s.minutes.end(s)
+	}
 }
 
 // Engine returns the alarm engine, for its states and counts.

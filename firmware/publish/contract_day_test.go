@@ -32,6 +32,7 @@ import (
 	"airhold/firmware/publish"
 	"airhold/firmware/rig"
 	"airhold/firmware/store"
+	"airhold/firmware/store/trend"
 	"airhold/firmware/tablet"
 )
 
@@ -235,6 +236,7 @@ func answered(t *testing.T, page string) []document {
 		"/api/now": "now.json", "/api/test": "test.json", "/api/test/curve": "curve.json", "/api/alarms": "alarm.json", "/api/tests": "result.json",
 		"/api/alarm-health": "alarm-health.json",
 		"/api/setup":        "setup.json", "/api/sensor?id=load_2": "sensor.json", "/api/sensor?id=front": "sensor.json",
+		"/api/trend?channels=tank,front,compressor.duty,need.front&from=-10m": "trend.json", "/api/trend?channels=tank&from=-2h": "trend.json",
 	} {
 		code, text := fetch(t, page+target, "")
 		if code != http.StatusOK {
@@ -546,6 +548,7 @@ func TestSchemasHaveTheFieldsOfTheCode(t *testing.T) {
 		"about.json": publish.About{}, "alert.json": publish.Alert{}, "alert-last.json": publish.LastAlert{}, "alerts.json": publish.AlertList{},
 		"test.json": session.State{}, "result.json": session.Result{}, "curve.json": session.Curve{}, "stamp.json": publish.Stamp{}, "answer.json": alarms.Answer{},
 		"setup.json": firmware.Setup{}, "setup-ask.json": tablet.SetupAsk{}, "setup-checked.json": firmware.SetupChecked{}, "setup-saved.json": firmware.SetupSaved{}, "sensor.json": firmware.Sensor{},
+		"minute.json": publish.Minute{}, "trend.json": trend.Answer{},
 	} {
 		held[name] = true
 		compare(name, reflect.TypeOf(v), read(name))

@@ -203,6 +203,9 @@ func (s *Store) Append(e Entry) {
 		return
 	}
 	s.seq++
+	if e.Kind == IsTick {
+		s.begins.tick(e.At, s.seq)
+	}
 	s.queue = append(s.queue, record{e, s.seq, s.gap, s.since})
 	s.gap = 0
 	s.mu.Unlock()

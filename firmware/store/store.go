@@ -71,6 +71,8 @@ type Store struct {
 	learned map[string][]byte
 	tests   []TestRecord
 	taps    []*Tap
+	minutes []minuteRow
+	begins  begins
 
 	lost    atomic.Int64
 	refused atomic.Int64
@@ -82,6 +84,9 @@ type Store struct {
 	head chain
 	rec  recorder
 	done bool
+
+	minutesFile   *file // nil: no minutes are kept
+	minutesFailed bool
 }
 
 // Open opens or makes the box's files in a folder. A damaged box.db is moved aside, never deleted, and Notes says so.
@@ -114,6 +119,9 @@ func Open(dir string, o Options) (*Store, error) {
 	s.queue = make([]record, 0, o.Queue)
 	return s, nil
 }
+
+// Dir returns the folder of the files.
+func (s *Store) Dir() string { return s.dir }
 
 func (s *Store) boxPath() string { return filepath.Join(s.dir, "box.db") }
 
@@ -362,6 +370,7 @@ func (s *Store) commit(ctx context.Context, frames bool) error {
 	defer s.wmu.Unlock()
 	// The log comes first: a journal must never know more than the log it can be replayed from.
 	err := errors.Join(s.commitBoot(ctx), s.commitBox(ctx))
+	s.commitMinutes(ctx)
 	if frames {
 		err = errors.Join(err, s.flushFrames())
 	}
@@ -406,5 +415,5 @@ func (s *Store) Close() error {
 	if s.boot != nil {
 		err = errors.Join(err, s.endBoot(context.Background()))
 	}
-	return errors.Join(err, s.closeFrames(), s.box.close(), unlock(s.lock))
+	return errors.Join(err, s.endMinutes(context.Background()), s.closeFrames(), s.box.close(), unlock(s.lock))
 }

@@ -52,17 +52,13 @@ func (s *Supply) Budget() Budget {
 	b.Use, b.UseLow, b.UseHigh, b.UseKnown = s.use(&b)
 	s.overhang(&b)
 	if s.o.Bleed > 0 {
-		b.Drains = flowOf(s.o.Bleed)
+		b.Drains = findings.Measure{SI: s.o.Bleed, Unit: s.flow, Reference: units.ANR}
 	}
 	s.split(&b)
 	if b.GivesKnown && b.UseKnown {
 		b.Spare, b.Short = math.Max(0, b.Gives-b.Use), math.Max(0, b.Use-b.Gives)
 	}
 	return b
-}
-
-func flowOf(si float64) findings.Measure {
-	return findings.Measure{SI: si, Unit: units.Preferred(units.FlowRate), Reference: units.ANR}
 }
 
 // gives is what the compressor can deliver now: as measured by a pump-up, else as rated and as worn as its trend says, else
@@ -157,7 +153,7 @@ func (s *Supply) split(b *Budget) {
 		bags, drains, leak, known := s.o.Split.Flows()
 		sum := bags.SI + drains.SI + leak.SI
 		if known && !math.IsNaN(sum) && !math.IsInf(sum, 0) && (!falls || sum > now*(1-stale)) {
-			b.Bags, b.Drains, b.Leak = whole(bags), whole(drains), whole(leak)
+			b.Bags, b.Drains, b.Leak = s.whole(bags), s.whole(drains), s.whole(leak)
 			b.Use, b.UseKnown, b.Split = b.Bags.SI+b.Drains.SI+b.Leak.SI, true, true
 			b.UseLow, b.UseHigh = b.Use, b.Use
 			for _, m := range [...]findings.Measure{b.Bags, b.Drains, b.Leak} {
@@ -178,9 +174,9 @@ func (s *Supply) split(b *Budget) {
 }
 
 // whole is a part of the budget: no part is negative, but its interval may say that it is as good as none.
-func whole(m findings.Measure) findings.Measure {
+func (s *Supply) whole(m findings.Measure) findings.Measure {
 	if m.Unit.IsZero() {
-		m.Unit, m.Reference = units.Preferred(units.FlowRate), units.ANR
+		m.Unit, m.Reference = s.flow, units.ANR
 	}
 	if m.SI < 0 {
 		m.SI = 0

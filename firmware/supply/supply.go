@@ -126,6 +126,7 @@ type Supply struct {
 	o       Options
 	sink    findings.Sink
 	kpa     units.Unit // of findings, looked up once
+	flow    units.Unit
 	pct     units.Unit
 	tank    feed
 	lowered feed
@@ -157,7 +158,7 @@ func New(o Options, t *readings.Table, sink findings.Sink) *Supply {
 	if o.DutyWindow <= 0 {
 		o.DutyWindow = 10 * time.Minute
 	}
-	s := &Supply{o: o, sink: sink, kpa: units.Preferred(units.Pressure), pct: units.Preferred(units.Ratio)}
+	s := &Supply{o: o, sink: sink, kpa: units.Preferred(units.Pressure), pct: units.Preferred(units.Ratio), flow: units.Preferred(units.FlowRate)}
 	declared := func(c readings.Channel) readings.Channel {
 		if c < 0 || int(c) >= t.Len() {
 			return readings.NoChannel

@@ -97,6 +97,7 @@ type Options struct {
 	AlarmRates func() []byte       // nil: /api/alarm-health says that there is none. As Bus
 	Setup      Setup               // nil: /api/setup and its kin say that there is none
 	Sensors    Sensors             // nil: /api/sensor says that there is none
+	Trends     Trends              // nil: /api/trend says that there is none
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -193,6 +194,7 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("POST /api/cmd/{verb}", s.command(newRates(s.o.Clock, burst, pressEvery)))
 	mux.HandleFunc("GET /api/now", s.now)
 	mux.HandleFunc("GET /api/alarms", s.alarms)
+	mux.HandleFunc("GET /api/trend", s.trend())
 	mux.HandleFunc("GET /api/alarm-health", s.alarmHealth)
 	mux.HandleFunc("GET /api/alerts", s.alerts(newRates(s.o.Clock, burst, askEvery)))
 	mux.HandleFunc("POST /api/alerts/got", s.got(newRates(s.o.Clock, burst, askEvery)))

@@ -389,6 +389,14 @@ func (w *Water) icing() string {
 	return "air let out may leave ice at the exhausts, above 0 degC too: it cools as it expands"
 }
 
+// Level returns the water in the tank as State does, and whether it is known. It allocates nothing.
+func (w *Water) Level() (findings.Measure, bool) {
+	if w.o.Dryer || !w.known() {
+		return findings.Measure{}, false
+	}
+	return w.liquid(), true
+}
+
 // Full says whether the tank should be drained by litres; DrainDue says it in words. It allocates nothing.
 func (w *Water) Full() bool {
 	return w.probe.wet || !w.o.Dryer && w.known() && litres(w.balance.v[likely].liquid) >= drainEarly*w.o.DrainVolume

@@ -68,6 +68,7 @@ func roomList() []room {
 			"firmware/store", "firmware/store/rawlog", "firmware/store/sealed", "firmware/clock", "firmware/readings",
 			"bus", "bus/capture", "bus/signals", "sensors/units",
 		}},
+		{"firmware/store/trend", []string{"firmware/store", "firmware/store/sealed", "firmware/clock", "firmware/findings", "firmware/readings", "sensors/units"}},
 		{"firmware/publish", []string{"firmware/readings", "firmware/findings", "firmware/alarms", "firmware/clock", "sensors/units"}},
 		{"firmware/tablet", []string{
 			"firmware/readings", "firmware/findings", "firmware/alarms", "firmware/clock", "firmware/leakdown", "firmware/leakdown/session", "firmware/care", "sensors/units",
