@@ -14,10 +14,10 @@ import (
 	"airhold/firmware/tablet"
 )
 
-// drawer answers trends as it is told.
-type drawer func(ctx context.Context, q url.Values) ([]byte, error)
+// teller answers trends as it is told.
+type teller func(ctx context.Context, q url.Values) ([]byte, error)
 
-func (d drawer) Trend(ctx context.Context, q url.Values) ([]byte, error) { return d(ctx, q) }
+func (d teller) Trend(ctx context.Context, q url.Values) ([]byte, error) { return d(ctx, q) }
 
 type sentence struct{ error }
 
@@ -31,13 +31,13 @@ func TestTrendAnswers(t *testing.T) {
 		body   string
 	}{
 		"nothing kept": {nil, 404, "nothing to draw"},
-		"drawn": {drawer(func(_ context.Context, q url.Values) ([]byte, error) {
+		"drawn": {teller(func(_ context.Context, q url.Values) ([]byte, error) {
 			return []byte(`{"asked":"` + q.Get("channels") + `"}`), nil
 		}), 200, `"tank"`},
-		"a bad query": {drawer(func(context.Context, url.Values) ([]byte, error) {
+		"a bad query": {teller(func(context.Context, url.Values) ([]byte, error) {
 			return nil, sentence{errors.New("points is a whole number")}
 		}), 400, "whole number"},
-		"a bad disk": {drawer(func(context.Context, url.Values) ([]byte, error) { return nil, errors.New("read /dev/sda: gone") }), 503, "could not read"},
+		"a bad disk": {teller(func(context.Context, url.Values) ([]byte, error) { return nil, errors.New("read /dev/sda: gone") }), 503, "could not read"},
 	} {
 		got := ask(handler(t, tablet.Options{Trends: c.trends}), get("http://localhost/api/trend?channels=tank"))
 		if body := text(t, got); got.StatusCode != c.code || !strings.Contains(body, c.body) || strings.Contains(body, "/dev") {
@@ -50,7 +50,7 @@ func TestTrendAnswers(t *testing.T) {
 func TestOneTrendAtATime(t *testing.T) {
 	t.Parallel()
 	inside, ended := make(chan struct{}), make(chan struct{})
-	h := handler(t, tablet.Options{Trends: drawer(func(ctx context.Context, q url.Values) ([]byte, error) {
+	h := handler(t, tablet.Options{Trends: teller(func(ctx context.Context, q url.Values) ([]byte, error) {
 		if q.Get("channels") == "quick" {
 			return []byte("{}"), nil
 		}
