@@ -155,6 +155,7 @@ func (b *Box) startLog() (*alarms.Saved, map[string][]byte, *store.Tap, error) {
 	if err := b.o.Store.StartMinutes(b.series); err != nil {
 		b.o.Log.Error("no minutes are kept for the trends", slog.Any("error", err)) // the log itself is not touched by it
 	}
+	b.noteChanges(learned)
 	var tap *store.Tap
 	if b.o.Machine.Logging.Raw && len(b.o.Machine.Links) > 0 {
 		names := make([]string, 0, len(b.o.Machine.Links))

@@ -8,6 +8,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"airhold/firmware/alarms"
@@ -17,7 +18,8 @@ import (
 const journalUsage = `airhold journal: what the alarms did and what people told them, each record chained to the one before.
 
   airhold journal [--data DIR] [--since TIME] [--all] [--json]   show it; TIME is 2026-04-28 or 2026-04-28T06:00:00Z
-  airhold journal verify [--data DIR]                            check that nothing was changed or taken away
+  airhold journal verify [--data DIR] [--head HASH]              check that nothing was changed or taken away; HASH is the journal's
+                                                                 head from a day's sum (topic sum/day) that was kept elsewhere
 
 Without --all an alarm that is only held back for a while, such as while the planter is raised, is not told again.
 `
@@ -33,6 +35,7 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 	since := fs.String("since", "", "")
 	asJSON := fs.Bool("json", false, "")
 	all := fs.Bool("all", false, "")
+	head := fs.String("head", "", "")
 	help := func(w io.Writer) { fmt.Fprint(w, journalUsage) }
 	if code, done := parseFlags(fs, args, help, stdout, stderr); done {
 		return code
@@ -42,6 +45,10 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 		fmt.Fprintf(stderr, "airhold journal: %v\n", err)
 		return exitUsage
 	}
+	if *head != "" && !verify {
+		fmt.Fprintln(stderr, "airhold journal: --head belongs to: airhold journal verify")
+		return exitUsage
+	}
 	s, err := store.Open(*dir, store.Options{ReadOnly: true})
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold journal: %v\n", err)
@@ -49,7 +56,7 @@ func runJournal(_ context.Context, args []string, stdout, stderr io.Writer) int 
 	}
 	defer s.Close() //nolint:errcheck // only read
 	if verify {
-		return verifyJournal(s, stdout, stderr)
+		return verifyJournal(s, strings.ToLower(*head), stdout, stderr)
 	}
 	records, err := s.ReadJournal(from)
 	if err != nil {
@@ -93,7 +100,7 @@ func parseSince(text string) (time.Time, error) {
 	return time.Time{}, fmt.Errorf("--since %q: write a day as 2026-04-28 or a time as 2026-04-28T06:00:00Z", text)
 }
 
-func verifyJournal(s *store.Store, stdout, stderr io.Writer) int {
+func verifyJournal(s *store.Store, head string, stdout, stderr io.Writer) int {
 	v, err := s.Verify()
 	if err != nil {
 		fmt.Fprintf(stderr, "airhold journal verify: %v\n", err)
@@ -102,6 +109,18 @@ func verifyJournal(s *store.Store, stdout, stderr io.Writer) int {
 	if !v.OK {
 		fmt.Fprintf(stdout, "The journal does not hold together: %s. The first %d records do.\n", v.Why, v.Records)
 		return exitFailed
+	}
+	if head != "" {
+		n, err := s.RecordOf(head)
+		switch {
+		case err != nil:
+			fmt.Fprintf(stderr, "airhold journal verify: %v\n", err)
+			return exitFailed
+		case n == 0:
+			fmt.Fprintf(stdout, "The journal holds together, but record %.12s of the day's sum is not in it: its end was cut off, or it was written anew.\n", head)
+			return exitFailed
+		}
+		fmt.Fprintf(stdout, "The day's sum stands in it as record %d.\n", n)
 	}
 	fmt.Fprintf(stdout, "The journal holds together: %d records, head %s.\n", v.Records, v.Head)
 	return exitOK

@@ -223,6 +223,17 @@ func (s *Store) Head() (seq int64, sha256 string) {
 	return s.head.seq, s.head.hash
 }
 
+// RecordOf returns the number of the committed record with a hash; 0 where there is none.
+func (s *Store) RecordOf(sha256 string) (seq int64, err error) {
+	err = s.eachRecord(func(r *Record) bool {
+		if r.Hash == sha256 {
+			seq = r.Seq
+		}
+		return seq == 0
+	})
+	return seq, err
+}
+
 // ReadJournal returns the committed records since a wall time, oldest first; the zero time means all. Records that
 // were written while the clock was not set are always among them.
 func (s *Store) ReadJournal(since time.Time) ([]Record, error) {

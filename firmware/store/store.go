@@ -298,6 +298,15 @@ func (s *Store) Machine() ([]byte, time.Time, error) {
 	return text, parseStamp(at), nil
 }
 
+// MachineOf returns an accepted machine file by its SHA-256; nil where it is not kept.
+func (s *Store) MachineOf(sha256 string) ([]byte, error) {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	var text []byte
+	_, err := one(context.Background(), s.box, []any{&text}, "SELECT text FROM machine WHERE sha256 = ? ORDER BY id DESC LIMIT 1", sha256)
+	return text, err
+}
+
 func (s *Store) sample() clock.Sample {
 	if s.o.Clock == nil {
 		return clock.Sample{}

@@ -590,6 +590,37 @@ func TestJournalChain(t *testing.T) {
 	}
 }
 
+// A journal whose end was cut off together with the file's own note of it holds together by itself. A head that has left the
+// box, as each day's sum carries it, tells.
+func TestHeadThatLeftTheBoxTellsOfACutEnd(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	s := open(t, dir, store.Options{})
+	begin(t, s, "b")
+	for i := range 6 {
+		s.Event(time.Duration(i)*time.Second, "start", "started")
+	}
+	if err := s.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	_, head := s.Head()
+	if n, err := s.RecordOf(head); err != nil || n != 6 {
+		t.Errorf("RecordOf(head) = %d, %v; want 6", n, err)
+	}
+	s.Close()
+	tamper(t, filepath.Join(dir, "box.db"), `DELETE FROM journal WHERE seq > 4; UPDATE meta SET value = 4 WHERE key = 'journal_records';
+		UPDATE meta SET value = (SELECT sha256 FROM journal WHERE seq = 4) WHERE key = 'journal_head'`)
+	s = open(t, dir, store.Options{ReadOnly: true})
+	defer s.Close()
+	v, err := s.Verify()
+	if err != nil || !v.OK {
+		t.Fatalf("Verify() = %+v, %v; want that nothing is seen from inside", v, err)
+	}
+	if n, err := s.RecordOf(head); err != nil || n != 0 {
+		t.Errorf("RecordOf(head) = %d, %v; want 0: the record is gone", n, err)
+	}
+}
+
 // forge changes who did something and works the record's hash out anew, from its description alone: SHA-256 over
 // every field with its length and a colon before it.
 func forge(r store.Record) string {
