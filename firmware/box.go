@@ -74,6 +74,7 @@ type Box struct {
 	memory  *store.Outbox // nil: nothing is kept
 	paired  *store.Paired // nil: no tablet can be paired
 	alerts  *publish.Outbox
+	history *store.History // nil: nothing is kept
 	server  *tablet.Server
 	keep    bool
 	seq     uint64
@@ -212,6 +213,7 @@ func (b *Box) newOutlets() error {
 	var alerts tablet.Alerts
 	var tablets tablet.Tablets
 	var trends tablet.Trends
+	var journal tablet.Journal
 	if b.keep {
 		tablets, trends = b.openPairings(), b
 		if b.memory, err = b.o.Store.Outbox(); err != nil {
@@ -219,9 +221,14 @@ func (b *Box) newOutlets() error {
 		}
 		b.alerts = publish.NewOutbox(b.memory, b.outlet, b.o.Log)
 		alerts = b.alerts
+		if b.history, err = b.o.Store.History(); err != nil {
+			return err
+		}
+		journal = publish.NewHistory(b.history, b.chain)
 	}
 	b.server, err = tablet.New(tablet.Options{
 		Alerts:     alerts,
+		Journal:    journal,
 		Contract:   contract,
 		MaxAge:     time.Duration(b.o.Rate * float64(pressedWithin)),
 		Listen:     m.Page.Listen,
@@ -254,7 +261,7 @@ const pressedWithin = 30 * time.Second
 // log and the outlets. It returns early with the error of the part that cannot run at all.
 func (b *Box) Run(ctx context.Context) (err error) {
 	if b.memory != nil {
-		defer func() { err = errors.Join(err, b.memory.Close()) }()
+		defer func() { err = errors.Join(err, b.memory.Close(), b.history.Close()) }()
 	}
 	if b.paired != nil {
 		defer func() { err = errors.Join(err, b.paired.Close()) }()
@@ -290,6 +297,7 @@ func (b *Box) Run(ctx context.Context) (err error) {
 	must(&outlets, outer, "page", b.server.Run)
 	if b.alerts != nil {
 		must(&outlets, outer, "alerts", b.alerts.Run)
+		must(&outlets, outer, "journal", b.checkJournal)
 	}
 	if b.keep {
 		must(&outlets, outer, "log", b.o.Store.Run)

@@ -549,6 +549,7 @@ func TestSchemasHaveTheFieldsOfTheCode(t *testing.T) {
 		"test.json": session.State{}, "result.json": session.Result{}, "curve.json": session.Curve{}, "stamp.json": publish.Stamp{}, "answer.json": alarms.Answer{},
 		"setup.json": firmware.Setup{}, "setup-ask.json": tablet.SetupAsk{}, "setup-checked.json": firmware.SetupChecked{}, "setup-saved.json": firmware.SetupSaved{}, "sensor.json": firmware.Sensor{},
 		"minute.json": publish.Minute{}, "trend.json": trend.Answer{},
+		"journal.json": publish.JournalPage{},
 	} {
 		held[name] = true
 		compare(name, reflect.TypeOf(v), read(name))

@@ -250,14 +250,11 @@ func (s *Store) ReadJournal(since time.Time) ([]Record, error) {
 func (s *Store) eachRecord(take func(r *Record) bool) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	return each(context.Background(), s.box, "SELECT * FROM journal ORDER BY seq", func(rows *sql.Rows) error {
+	return each(context.Background(), s.box, "SELECT "+journalRow+" FROM journal ORDER BY seq", func(rows *sql.Rows) error {
 		var r Record
-		var utc string
-		if err := rows.Scan(&r.Seq, &r.Prev, &r.Hash, &utc, &r.Clock, &r.Boot, &r.MonoMS, &r.Kind, &r.Actor, &r.Role, &r.Via,
-			&r.Alarm, &r.Where, &r.From, &r.To, &r.Value, &r.Limit, &r.Reason, &r.Config); err != nil {
+		if err := r.scan(rows); err != nil {
 			return err
 		}
-		r.UTC = parseStamp(utc)
 		if !take(&r) {
 			return errEnough
 		}
@@ -278,24 +275,9 @@ type VerifyResult struct {
 // What it cannot see alone is a journal whose end was cut off together with the file's own note of it: compare Head
 // with a summary that left the box.
 func (s *Store) Verify() (VerifyResult, error) {
-	v := VerifyResult{OK: true}
-	fail := func(seq int64, why string) bool {
-		v.OK, v.Broken, v.Why = false, seq, why
-		return false
-	}
-	err := s.eachRecord(func(r *Record) bool {
-		want := v.Records + 1
-		switch {
-		case r.Seq != want:
-			return fail(want, fmt.Sprintf("record %d is missing; the next one there is %d", want, r.Seq))
-		case r.Prev != v.Head:
-			return fail(r.Seq, fmt.Sprintf("record %d does not follow from the one before it", r.Seq))
-		case r.Hash != r.sum():
-			return fail(r.Seq, fmt.Sprintf("record %d was changed after it was written", r.Seq))
-		}
-		v.Records, v.Head = r.Seq, r.Hash
-		return true
-	})
+	l := link{VerifyResult: VerifyResult{OK: true}}
+	err := s.eachRecord(l.add)
+	v := l.VerifyResult
 	if err != nil || !v.OK {
 		return v, err
 	}
@@ -316,9 +298,30 @@ func (s *Store) Verify() (VerifyResult, error) {
 	}
 	switch {
 	case n > v.Records:
-		fail(v.Records+1, fmt.Sprintf("the file's own note says %d records; those after %d are gone", n, v.Records))
+		l.fail(v.Records+1, fmt.Sprintf("the file's own note says %d records; those after %d are gone", n, v.Records))
 	case n != v.Records || head != v.Head:
-		fail(v.Records, "the last record is not the one the file's own note names")
+		l.fail(v.Records, "the last record is not the one the file's own note names")
 	}
-	return v, nil
+	return l.VerifyResult, nil
 }
+
+// link is the end of a chain that is being checked.
+type link struct{ VerifyResult }
+
+// add checks the next record; false where the chain does not hold.
+func (l *link) add(r *Record) bool {
+	want := l.Records + 1
+	switch {
+	case r.Seq != want:
+		l.fail(want, fmt.Sprintf("record %d is missing; the next one there is %d", want, r.Seq))
+	case r.Prev != l.Head:
+		l.fail(r.Seq, fmt.Sprintf("record %d does not follow from the one before it", r.Seq))
+	case r.Hash != r.sum():
+		l.fail(r.Seq, fmt.Sprintf("record %d was changed after it was written", r.Seq))
+	default:
+		l.Records, l.Head = r.Seq, r.Hash
+	}
+	return l.OK
+}
+
+func (l *link) fail(seq int64, why string) { l.OK, l.Broken, l.Why = false, seq, why }

@@ -91,6 +91,7 @@ type Options struct {
 	Snapshot   Snapshot            // nil: /api/now and /api/alarms say that there is none
 	Tests      Tests               // nil: /api/test and its kin say that there is none
 	Alerts     Alerts              // nil: /api/alerts says that there is none
+	Journal    Journal             // nil: /api/journal says that there is none
 	Contract   fs.FS               // served below /contract/; nil: 404
 	Care       Care                // nil: /api/care and /api/learned say that there is none
 	Bus        func() []byte       // nil: /api/bus says that there is none. Called from many goroutines; must not block for long
@@ -198,6 +199,7 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("GET /api/alarm-health", s.alarmHealth)
 	mux.HandleFunc("GET /api/alerts", s.alerts(newRates(s.o.Clock, burst, askEvery)))
 	mux.HandleFunc("POST /api/alerts/got", s.got(newRates(s.o.Clock, burst, askEvery)))
+	mux.HandleFunc("GET /api/journal", s.readJournal(newRates(s.o.Clock, burst, askEvery)))
 	mux.HandleFunc("GET /api/test", s.test)
 	mux.HandleFunc("GET /api/test/curve", s.testCurve)
 	mux.HandleFunc("GET /api/tests", s.history)
