@@ -368,6 +368,7 @@ func TestPageIsServedWithItsHeaders(t *testing.T) {
 	for name, kind := range map[string]string{
 		"page.js": "text/javascript; charset=utf-8", "link.js": "text/javascript; charset=utf-8", "index.css": "text/css; charset=utf-8",
 		"inter-latin-wght-normal.woff2": "font/woff2", "inter-licence.txt": "text/plain; charset=utf-8",
+		"languages/de.json": "application/json",
 	} {
 		if r := ask(h, get("http://localhost/"+name)); r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != kind {
 			t.Errorf("GET /%s = %d %s; want 200 %s", name, r.StatusCode, r.Header.Get("Content-Type"), kind)

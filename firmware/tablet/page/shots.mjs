@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Takes pictures of the built page in every invented state: node shots.mjs [FOLDER [SCENE...]]
+// Takes pictures of the built page in every invented state: [LANGUAGE=de] node shots.mjs [FOLDER [SCENE...]]
 
 import { mkdir } from 'node:fs/promises'
 import { join } from 'node:path'
@@ -17,7 +17,10 @@ const browser = await openBrowser()
 for (const [name, width, height] of sizes) {
   for (const light of (process.env.LIGHTS ?? 'day night').split(' ')) {
     const context = await browser.newContext({ viewport: { width, height }, timezoneId: 'UTC' })
-    await context.addInitScript((l) => localStorage.setItem('airhold-light', l), light)
+    await context.addInitScript(([l, language]) => {
+      localStorage.setItem('airhold-light', l)
+      localStorage.setItem('airhold-language', language)
+    }, [light, process.env.LANGUAGE ?? 'en'])
     const page = await context.newPage()
     await page.goto(box.url)
     for (const scene of only.length > 0 ? only.filter((o) => !tests[o]) : [...Object.keys(scenes), 'silent', 'menu', 'alarms', 'channels', 'care', 'learned']) {

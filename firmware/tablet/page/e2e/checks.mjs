@@ -82,6 +82,16 @@ export async function small(page, side, apart) {
   }, [side, apart])
 }
 
+/** spilled lists presses whose words are wider or higher than they are. */
+export async function spilled(page) {
+  return page.evaluate(() => [...document.querySelectorAll('main button, main a.btn')].flatMap((e) => {
+    const range = document.createRange()
+    range.selectNodeContents(e)
+    const [t, r] = [range.getBoundingClientRect(), e.getBoundingClientRect()]
+    return t.left < r.left || t.right > r.right || t.top < r.top || t.bottom > r.bottom ? [`spilled: ${e.textContent.trim().slice(0, 30)}`] : []
+  }))
+}
+
 /** cut lists boxes whose content is higher than they are: something would have to be scrolled for. */
 export async function cut(page, of = '.middle, .todo, .state, .groups') {
   return page.evaluate((q) => [...document.querySelectorAll(q)].filter((e) => e.scrollHeight > e.clientHeight + 2 && getComputedStyle(e).overflowY !== 'visible')

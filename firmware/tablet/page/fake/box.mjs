@@ -16,7 +16,7 @@ import { about, scenes } from './scenes.mjs'
 import { tests } from './tests.mjs'
 
 const dist = join(fileURLToPath(new URL('.', import.meta.url)), '../../dist')
-const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.woff2': 'font/woff2', '.txt': 'text/plain' }
+const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.woff2': 'font/woff2', '.txt': 'text/plain', '.json': 'application/json' }
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; connect-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'"
 const prefix = 'airhold/v1/kettle-ridge-16'
 

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 
-import { bar, written, type BarState, type Label, type Segment } from './bar'
+import { bar, type BarState, type Label, type Segment } from './bar'
+import { say } from './say'
 import { figure } from './words'
 
 /**
@@ -18,7 +19,7 @@ export function BudgetBar({ state, width, tall }: { state: BarState; width: numb
   const y = tall - thick - 2
   const text = (l: Label, base: number, i: number) => (
     <text key={i} class={`${l.loud ? 't-glance' : 't-quiet'} ink-${l.ink}`} x={l.x} y={base} text-anchor={l.anchor} data-what={l.what} data-value={l.measure.value} data-unit={l.measure.unit}>
-      {written(l)}
+      {l.text}
     </text>
   )
   return (
@@ -54,7 +55,9 @@ function Stripes({ x, y, w, h }: { x: number; y: number; w: number; h: number })
 }
 
 function spoken(s: BarState): string {
-  const part = (name: string, m: BarState['bags']) => (m ? `${name} ${figure(m)}` : '')
-  const parts = [part('bags', s.bags), part('drains', s.drains), part('leak', s.leak), part('use', s.use), part('spare', s.spare), part('short', s.short)]
-  return ['Air budget', s.gives ? `compressor gives ${figure(s.gives)} ${s.gives.unit}` : 'what the compressor can give is not known', ...parts.filter((x) => x)].join('; ')
+  return [
+    say('Air budget'), s.gives ? say('compressor gives {n}', { n: `${figure(s.gives)} ${s.gives.unit}` }) : say('what the compressor can give is not known'),
+    s.bags && say('bags {n}', { n: figure(s.bags) }), s.drains && say('drains {n}', { n: figure(s.drains) }), s.leak && say('leak {n}', { n: figure(s.leak) }),
+    s.use && say('use {n}', { n: figure(s.use) }), s.spare && say('{n} to spare', { n: figure(s.spare) }), s.short && say('{n} short', { n: figure(s.short) }),
+  ].filter((x) => x).join('; ')
 }

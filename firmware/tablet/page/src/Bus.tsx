@@ -7,6 +7,7 @@ import { pagesOf } from './care'
 import { Back, usePages } from './lists'
 import { lines } from './measure'
 import { moment } from './moment'
+import { say } from './say'
 import type { Acts, Room } from './screens'
 
 /** How often the list is asked for anew while it is looked at, in ms. */
@@ -26,13 +27,13 @@ export function BusScreen({ acts, room }: { acts: Acts; room: Room }) {
   const all = (asked.what ?? []).flatMap((k) => pagesOf(k.lines, (page) => page.reduce((sum, l) => sum + tall(l), 0) <= free).map((page) => ({ link: k.link, page })))
   const { shown, more, next } = usePages(all, 1)
   if (asked.what === undefined) {
-    return <div class="page careful"><h1>Bus</h1><Waiting asked={asked} acts={acts} /></div>
+    return <div class="page careful"><h1>{say('Bus')}</h1><Waiting asked={asked} acts={acts} /></div>
   }
   const now = shown[0]
   return (
     <div class="page careful bus">
-      <h1>Bus{now && <span class="also">{now.link}</span>}{asked.trouble && <span class="also" role="status">{asked.trouble}</span>}</h1>
-      {now === undefined ? <p class="none">This box listens to no bus.</p> : (
+      <h1>{say('Bus')}{now && <span class="also">{now.link}</span>}{asked.trouble && <span class="also" role="status">{asked.trouble}</span>}</h1>
+      {now === undefined ? <p class="none">{say('This box listens to no bus.')}</p> : (
         <ul class="wire">{now.page.map((l, i) => (
           <li key={i} class={l.kind} style={{ height: `${tall(l)}px` }}>
             {l.kind === 'row' && <b>{l.lead}</b>}

@@ -5,6 +5,7 @@ import { useAsked, type Asked } from './ask'
 import { pagesOf, readCare, readLearned, share, tellOf, type CareAsked, type CareItem, type CareList, type CareNote, type LearnedLine } from './care'
 import { Back, usePages } from './lists'
 import { lines } from './measure'
+import { key, say } from './say'
 import { Button, type Acts, type Room } from './screens'
 import { inUnits } from './units'
 import type { Home } from './view'
@@ -41,7 +42,7 @@ export function CareScreen({ view, acts, room }: { view: Home; acts: Acts; room:
   const count = list?.items.filter((c) => c.due).length ?? 0
   return (
     <div class="page careful">
-      <h1>Care{list && <span class="also">{count === 0 ? 'Nothing due.' : `${count} due`}</span>}</h1>
+      <h1>{say('Care')}{list && <span class="also">{count === 0 ? say('Nothing due.') : say('{n} due', { n: count })}</span>}</h1>
       {list ? <CareLines list={list} trouble={acts.trouble || asked.trouble} water={room.phone && room.height < 760 ? '' : view.water} acts={acts} room={room} /> : <Waiting asked={asked} acts={acts} />}
     </div>
   )
@@ -51,8 +52,8 @@ export function CareScreen({ view, acts, room }: { view: Home; acts: Acts; room:
 export function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
   return (
     <>
-      {asked.trouble ? <p class="trouble" role="status">{asked.trouble}</p> : <p class="none" role="status">asking the box, {asked.waits} s</p>}
-      {asked.trouble && <Button act={asked.again} name="again" look="again">Ask again</Button>}
+      {asked.trouble ? <p class="trouble" role="status">{asked.trouble}</p> : <p class="none" role="status">{say('asking the box, {n} s', { n: asked.waits })}</p>}
+      {asked.trouble && <Button act={asked.again} name="again" look="again">{say('Ask again')}</Button>}
       <Back acts={acts} more="" next={() => undefined} />
     </>
   )
@@ -71,7 +72,7 @@ function CareLines({ list, trouble, water, acts, room }: { list: CareList; troub
       if (l.kind === 'note') return phone ? 88 : 44
       if (l.kind === 'ask') return phone ? lines(l.of.words, 320, 22, 650) * 25 + 296 : 118
       // A phone has the press under the text.
-      return tallOf(row, `${l.of.words} soon due`, `${tellOf(l.of)} ${told.own[items.indexOf(l.of)]}`) + (phone ? 132 : 0)
+      return tallOf(row, `${l.of.words} ${say('soon due')}`, `${tellOf(l.of)} ${told.own[items.indexOf(l.of)]}`) + (phone ? 132 : 0)
     })
     const gap = page[0]?.kind === 'note' ? 0 : between
     return tall.reduce((sum, h) => sum + h + gap, -gap) + said(told.shared) <= free
@@ -85,7 +86,7 @@ function CareLines({ list, trouble, water, acts, room }: { list: CareList; troub
   return (
     <>
       {water && <p class="said">{water}</p>}
-      {told.shared && <p class="said"><b>For each:</b> {told.shared}</p>}
+      {told.shared && <p class="said"><b>{say('For each:')}</b> {told.shared}</p>}
       {page[0]?.kind === 'note' ? <ul class="notes">{page.map((l, i) => l.kind === 'note' && <Note key={i} n={l.of} />)}</ul> : (
         <ul class="chores">{page.map((l) => (
           l.kind === 'ask' ? <Question key={`ask-${l.of.item}`} q={l.of} acts={acts} />
@@ -93,7 +94,7 @@ function CareLines({ list, trouble, water, acts, room }: { list: CareList; troub
         ))}</ul>
       )}
       {trouble && <p class="trouble" role="status">{trouble}</p>}
-      <Back acts={acts} more={more !== '' && at + 1 === tell.length && notes.length > 0 ? 'Done so far' : more} next={next} />
+      <Back acts={acts} more={more !== '' && at + 1 === tell.length && notes.length > 0 ? say('Done so far') : more} next={next} />
     </>
   )
 }
@@ -103,16 +104,16 @@ function Item({ c, caution, acts }: { c: CareItem; caution: string; acts: Acts }
     <li data-care={c.item} data-due={c.due ? 'yes' : c.soon ? 'soon' : 'no'}>
       {c.due || c.soon ? <Square due={c.due} /> : <i class="square" />}
       <div>
-        <h2>{c.words}{(c.due || c.soon) && <span class="when-due">{c.due ? 'due' : 'soon due'}</span>}</h2>
+        <h2>{c.words}{(c.due || c.soon) && <span class="when-due">{c.due ? say('due') : say('soon due')}</span>}</h2>
         <p>{tellOf(c)} {caution}</p>
       </div>
-      <Button act={() => acts.done(c.item)} name={`done-${c.item}`} off={acts.told(c.item)}>Done</Button>
+      <Button act={() => acts.done(c.item)} name={`done-${c.item}`} off={acts.told(c.item)}>{say('Done')}</Button>
     </li>
   )
 }
 
 /** answers are those the box takes to what it asks once a season. */
-const answers = [['done', 'Done'], ['not-done', 'Not done'], ['unknown', 'Not known']] as const
+const answers = [['done', key('Done')], ['not-done', key('Not done')], ['unknown', key('Not known')]] as const
 
 function Question({ q, acts }: { q: CareAsked; acts: Acts }) {
   return (
@@ -120,14 +121,14 @@ function Question({ q, acts }: { q: CareAsked; acts: Acts }) {
       <Square due={false} />
       <div><h2>{q.words}</h2></div>
       <div class="answers">
-        {answers.map(([answer, words]) => <Button key={answer} act={() => acts.done(q.item, { answer })} name={`${answer}-${q.item}-asked`} off={acts.told(q.item)}>{words}</Button>)}
+        {answers.map(([answer, words]) => <Button key={answer} act={() => acts.done(q.item, { answer })} name={`${answer}-${q.item}-asked`} off={acts.told(q.item)}>{say(words)}</Button>)}
       </div>
     </li>
   )
 }
 
 function Note({ n }: { n: CareNote }) {
-  return <li><span class="day">{n.at || 'no clock'}</span><b>{n.words}</b><span>{[n.by, n.note].filter((s) => s !== '').join('; ')}</span></li>
+  return <li><span class="day">{n.at || say('no clock')}</span><b>{n.words}</b><span>{[n.by, n.note].filter((s) => s !== '').join('; ')}</span></li>
 }
 
 /** LearnedScreen shows what the machine has taught the box; it only reads. */
@@ -141,10 +142,10 @@ export function LearnedScreen({ acts, room }: { acts: Acts; room: Room }) {
   const { shown, more, next } = usePages(pagesOf(all, (page) => page.reduce((sum, l) => sum + tall(l), 0) <= free), 1)
   return (
     <div class="page careful">
-      <h1>Learned</h1>
+      <h1>{say('Learned')}</h1>
       {asked.what === undefined ? <Waiting asked={asked} acts={acts} /> : (
         <>
-          <p class="said">{all.length === 0 ? 'Nothing learned of this machine yet.' : 'Of this machine, by watching it. Taken back on the box: airhold learned forget.'}</p>
+          <p class="said">{all.length === 0 ? say('Nothing learned of this machine yet.') : say('Of this machine, by watching it. Taken back on the box: airhold learned forget.')}</p>
           <ul class="learned">{(shown[0] ?? []).map((l) => (
             <li key={l.name} data-learned={l.name} style={{ height: `${tall(l)}px` }}>
               <span>{l.words}</span>

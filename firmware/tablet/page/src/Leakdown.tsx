@@ -6,6 +6,7 @@ import { bandDrawing, resultDrawing, watchDrawing, type Mark as Word, type Plot,
 import { steps, type ResultView, type Seen, type TestView, type Zone } from './leakdown'
 import { lines } from './measure'
 import type { Measure } from './payload'
+import { key, say } from './say'
 import type { Room } from './screens'
 import { chances, fine, set, unit, upper } from './words'
 
@@ -37,24 +38,24 @@ export function Start({ view, acts, room }: { view: StartView; acts: TestActs; r
   const [phases, setPhases] = useState(1)
   const [by, setBy] = useState(view.by)
   const chosen = view.zones.find((z) => z.zone === zone) ?? view.zones[0]
-  const watches = [{ n: 1, words: 'One watch', note: 'is it tight, and how much leaks' }, { n: 2, words: 'Two watches', note: 'ranks at another pressure: which path leaks' }]
+  const watches = [{ n: 1, words: say('One watch'), note: say('is it tight, and how much leaks') }, { n: 2, words: say('Two watches'), note: say('ranks at another pressure: which path leaks') }]
   return (
     <div class="test start">
-      <h1>Leak-down test</h1>
+      <h1>{say('Leak-down test')}</h1>
       <div class="middle">
-        <Choice name="Which part" of={view.zones.map((z) => ({ key: z.zone, words: z.words, note: '' }))} on={chosen?.zone ?? ''} pick={setZone} act="zone" />
-        <Choice name="How" of={watches.map((w) => ({ key: String(w.n), words: w.words, note: w.note }))} on={String(phases)} pick={(k) => setPhases(Number(k))} act="phases" />
+        <Choice name={say('Which part')} of={view.zones.map((z) => ({ key: z.zone, words: z.words, note: '' }))} on={chosen?.zone ?? ''} pick={setZone} act="zone" />
+        <Choice name={say('How')} of={watches.map((w) => ({ key: String(w.n), words: w.words, note: w.note }))} on={String(phases)} pick={(k) => setPhases(Number(k))} act="phases" />
         <div class="with">
-          <p class="limit">{view.limit ? <><b data-what="limit" data-value={view.limit.value} data-unit={view.limit.unit}>{set(view.limit)}</b> {unit(view.limit)} is the limit</> : 'The limit is that of the machine file.'}</p>
-          <label>Who tests <input value={by} maxLength={40} placeholder="for the report" onInput={(e) => setBy(e.currentTarget.value)} /></label>
+          <p class="limit">{view.limit ? <b data-what="limit" data-value={view.limit.value} data-unit={view.limit.unit}>{say('{n} {unit} is the limit', { n: set(view.limit), unit: unit(view.limit) })}</b> : say('The limit is that of the machine file.')}</p>
+          <label>{say('Who tests')} <input value={by} maxLength={40} placeholder={say('for the report')} onInput={(e) => setBy(e.currentTarget.value)} /></label>
         </div>
       </div>
-      <Foot acts={acts} law={view.moving ? 'The machine moves: stop first.' : 'You charge, close and vent, by the machine’s manual.\nThe box only watches.'}>
-        <button type="button" class="btn" onClick={acts.home} data-act="go-home">Home</button>
-        {view.last && <button type="button" class="btn" onClick={acts.last} data-act="last">{room.phone ? 'Last' : 'Last result'}</button>}
+      <Foot acts={acts} law={view.moving ? say('The machine moves: stop first.') : say('You charge, close and vent, by the machine’s manual.\nThe box only watches.')}>
+        <button type="button" class="btn" onClick={acts.home} data-act="go-home">{say('Home')}</button>
+        {view.last && <button type="button" class="btn" onClick={acts.last} data-act="last">{room.phone ? say('Last') : say('Last result')}</button>}
         <i />
-        {view.moving ? <button type="button" class="btn off" disabled data-act="start">Stop first</button> :
-          <button type="button" class="btn go" onClick={() => acts.start(chosen?.zone ?? 'tank', phases, by.trim())} data-act="start">Start</button>}
+        {view.moving ? <button type="button" class="btn off" disabled data-act="start">{say('Stop first')}</button> :
+          <button type="button" class="btn go" onClick={() => acts.start(chosen?.zone ?? 'tank', phases, by.trim())} data-act="start">{say('Start')}</button>}
       </Foot>
     </div>
   )
@@ -90,8 +91,8 @@ export function Running({ view, acts, room }: { view: TestView; acts: TestActs; 
 
 function StepRail({ at }: { at: number }) {
   return (
-    <ol class="steps" aria-label="Steps">
-      {steps.map((s, i) => <li key={s.step} class={i < at ? 'been' : i === at ? 'now' : ''} aria-current={i === at ? 'step' : undefined}><b>{i + 1}</b> <span>{s.words}</span></li>)}
+    <ol class="steps" aria-label={say('Steps')}>
+      {steps.map((s, i) => <li key={s.step} class={i < at ? 'been' : i === at ? 'now' : ''} aria-current={i === at ? 'step' : undefined}><b>{i + 1}</b> <span>{say(s.words)}</span></li>)}
     </ol>
   )
 }
@@ -100,18 +101,18 @@ function StepRail({ at }: { at: number }) {
 function Foot({ acts, law, children }: { acts: TestActs; law: string; children: preact.ComponentChildren }) {
   const kids = Array.isArray(children) ? children : [children]
   const gap = kids.findIndex((k) => (k as { type?: unknown } | null)?.type === 'i')
-  const say = acts.trouble || acts.waits || law
+  const told = acts.trouble || acts.waits || law
   return (
     <div class="foot">
       {kids.slice(0, gap)}
-      <p class={`law${acts.trouble || acts.waits ? ' trouble' : ''}`} role={acts.trouble ? 'status' : undefined}>{say}</p>
+      <p class={`law${acts.trouble || acts.waits ? ' trouble' : ''}`} role={acts.trouble ? 'status' : undefined}>{told}</p>
       {kids.slice(gap + 1)}
     </div>
   )
 }
 
 function Leave({ acts }: { acts: TestActs }) {
-  return <button type="button" class="btn narrow" onClick={acts.home} data-act="go-home">Home</button>
+  return <button type="button" class="btn narrow" onClick={acts.home} data-act="go-home">{say('Home')}</button>
 }
 
 function Next({ view, acts }: { view: TestView; acts: TestActs }) {
@@ -120,11 +121,11 @@ function Next({ view, acts }: { view: TestView; acts: TestActs }) {
   return <button type="button" class="btn off" disabled data-act="next">{view.go.words}</button>
 }
 
-const lawWords = 'The machine’s manual comes first.\nAirhold is not a safety device.'
+const lawWords = key('The machine’s manual comes first.\nAirhold is not a safety device.')
 
 function lawOf(view: TestView): string {
   const unmet = view.seen.filter((s) => s.met === 'no' && s.why !== '').map((s) => s.why)
-  return unmet.length > 0 ? unmet.slice(0, 2).map((w) => upper(w)).join(' ') : lawWords
+  return unmet.length > 0 ? unmet.slice(0, 2).map((w) => upper(w)).join(' ') : say(lawWords)
 }
 
 function Box({ state }: { state: 'yes' | 'no' | 'not_seen' }) {
@@ -139,7 +140,7 @@ function Box({ state }: { state: 'yes' | 'no' | 'not_seen' }) {
 function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   return (
     <>
-      <h1>{view.title}<small>{view.where}{view.limit && `, limit ${set(view.limit)} ${unit(view.limit)}`}{view.phases > 1 && ', two watches'}</small></h1>
+      <h1>{view.title}<small>{[view.where, view.limit && say('limit {n} {unit}', { n: set(view.limit), unit: unit(view.limit) }), view.phases > 1 && say('two watches')].filter((s) => s).join(', ')}</small></h1>
       <div class="middle">
         <ul class="ticks">
           {view.ticks.map((t) => (
@@ -148,18 +149,18 @@ function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: 
             </button></li>
           ))}
         </ul>
-        <section class="sees" aria-label="The box sees">
-          <h2>The box sees</h2>
+        <section class="sees" aria-label={say('The box sees')}>
+          <h2>{say('The box sees')}</h2>
           {view.seen.map((s) => <p key={s.id} class={s.met === 'no' ? 'wrong' : ''} data-cond={s.id} data-met={s.met}><SeenWords s={s} safe={view.safe} /></p>)}
           {view.pressure && !view.seen.some((s) => s.id === 'safe') && (
-            <p><b data-what="pressure" data-value={view.pressure.value} data-unit={view.pressure.unit}>{whole(view.pressure)}</b> {unit(view.pressure)} in the {view.zone === 'tank' ? 'tank' : view.where}{view.safe ? `, safe below ${whole(view.safe)}` : ''}</p>
+            <p><b data-what="pressure" data-value={view.pressure.value} data-unit={view.pressure.unit}>{whole(view.pressure)}</b> {unit(view.pressure)}, {view.zone === 'tank' ? say('tank') : view.where}{view.safe && `, ${say('safe below {n}', { n: whole(view.safe) })}`}</p>
           )}
         </section>
         {room.phone && <Leave acts={acts} />}
       </div>
       <Foot acts={acts} law={lawOf(view)}>
         {!room.phone && <Leave acts={acts} />}
-        <button type="button" class="btn" onClick={acts.stop} data-act="stop">Stop</button>
+        <button type="button" class="btn" onClick={acts.stop} data-act="stop">{say('Stop')}</button>
         <i />
         <Next view={view} acts={acts} />
       </Foot>
@@ -169,10 +170,10 @@ function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: 
 
 /** SeenWords is what the box sees of one condition; what it cannot see is a hole with words. */
 function SeenWords({ s, safe }: { s: Seen; safe: Measure | undefined }) {
-  if (s.met === 'not_seen') return <>{s.text}: not seen</>
+  if (s.met === 'not_seen') return <>{say('{what}: not seen', { what: s.text })}</>
   if (s.figure === '') return <>{s.text}: {s.words}</>
-  const more = s.id === 'drive' && !s.words.includes('drive') ? ' drive' : s.id === 'safe' ? ` in the tank${safe ? `, safe below ${whole(safe)}` : ''}` : ''
-  return <><b>{s.figure}</b> {s.words}{more}</>
+  const more = s.id === 'drive' ? [say('drive')] : s.id === 'safe' ? [say('in the tank'), safe && say('safe below {n}', { n: whole(safe) })] : []
+  return <><b>{s.figure}</b> {[s.words, ...more].filter((p) => p).join(', ')}</>
 }
 
 function whole(m: Measure): string {
@@ -189,28 +190,28 @@ function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room
     <>
       <h1>{view.title}{view.phase && <small>{view.phase}</small>}</h1>
       <div class="middle two">
-        <section class={`todo${words > 560 ? ' dense' : ''}`} aria-label="What to do" tabIndex={0}>
+        <section class={`todo${words > 560 ? ' dense' : ''}`} aria-label={say('What to do')} tabIndex={0}>
           <ol>{view.todo.map((d) => <li key={d}>{d}</li>)}</ol>
-          {view.hear && <p class="hear"><b>You should hear</b> {view.hear}</p>}
-          {view.cautions.length > 0 && <div class="care"><h2>Take care</h2><ul>{view.cautions.map((c) => <li key={c}>{c}</li>)}</ul></div>}
+          {view.hear && <p class="hear"><b>{say('You should hear')}</b> {view.hear}</p>}
+          {view.cautions.length > 0 && <div class="care"><h2>{say('Take care')}</h2><ul>{view.cautions.map((c) => <li key={c}>{c}</li>)}</ul></div>}
         </section>
-        <section class="state" aria-label="The box sees" tabIndex={0}>
+        <section class="state" aria-label={say('The box sees')} tabIndex={0}>
           <Pressure view={view} width={room.phone ? 358 : 440} small={room.phone} />
-          <h2>The box sees</h2>
+          <h2>{say('The box sees')}</h2>
           <ul class={`conds${view.seen.length > 4 ? ' many' : ''}`}>
             {view.seen.map((s) => (
               <li key={s.id} data-cond={s.id} data-met={s.met}><Box state={s.met} />
                 <span>{s.text}{long(s) && <small class="quiet">{s.words}</small>}{s === first && s.why && <small>{upper(s.why)}</small>}</span>
-                {!long(s) && <span class="sight">{s.met === 'not_seen' ? 'not seen' : <><b>{s.figure}</b> {s.words}</>}</span>}
+                {!long(s) && <span class="sight">{s.met === 'not_seen' ? say('not seen') : <><b>{s.figure}</b> {s.words}</>}</span>}
               </li>
             ))}
           </ul>
         </section>
         {room.phone && <Leave acts={acts} />}
       </div>
-      <Foot acts={acts} law={lawWords}>
+      <Foot acts={acts} law={say(lawWords)}>
         {!room.phone && <Leave acts={acts} />}
-        <button type="button" class="btn" onClick={acts.stop} data-act="stop">Stop</button>
+        <button type="button" class="btn" onClick={acts.stop} data-act="stop">{say('Stop')}</button>
         <i />
         <Next view={view} acts={acts} />
       </Foot>
@@ -230,15 +231,15 @@ function Pressure({ view, width, small }: { view: TestView; width: number; small
   const close = target !== undefined && safe !== undefined && Math.abs(x(safe.value) - x(target.value)) < (small ? 90 : 150)
   return (
     <div class="pressure">
-      <p>{pressure ? <><b data-what="pressure" data-value={pressure.value} data-unit={pressure.unit}>{whole(pressure)}</b><span class="unit">{unit(pressure)} now</span></> : <span class="unit" data-unseen="pressure">pressure not seen</span>}</p>
+      <p>{pressure ? <><b data-what="pressure" data-value={pressure.value} data-unit={pressure.unit}>{whole(pressure)}</b><span class="unit">{say('{unit} now', { unit: unit(pressure) })}</span></> : <span class="unit" data-unseen="pressure">{say('pressure not seen')}</span>}</p>
       <svg width={width} height={thick + (small ? 42 : 62)} viewBox={`0 0 ${width} ${thick + (small ? 42 : 62)}`} role="img"
-        aria-label={[pressure ? `pressure ${whole(pressure)} ${unit(pressure)}` : 'pressure not seen', target ? `fill to ${whole(target)}` : '', safe ? `safe below ${whole(safe)}` : ''].filter((s) => s !== '').join('; ')}>
+        aria-label={[pressure ? say('pressure {n} {unit}', { n: whole(pressure), unit: unit(pressure) }) : say('pressure not seen'), target ? say('fill to {n}', { n: whole(target) }) : '', safe ? say('safe below {n}', { n: whole(safe) }) : ''].filter((s) => s !== '').join('; ')}>
         <rect class="frame-line" x="1" y={size + 8} width={width - 2} height={thick} />
         {pressure && <rect class="part bags" x="2" y={size + 9} width={Math.max(0, x(pressure.value) - 2)} height={thick - 2} />}
         {target && <path class="post" d={`M${x(target.value)} ${size + 2} V${size + thick + 14}`} />}
         {safe && <path class="post" d={`M${x(safe.value)} ${size + 2} V${size + thick + 14} M${x(safe.value) - 9} ${size + 4} h18 M${x(safe.value) - 9} ${size + thick + 12} h18`} />}
-        {target && <text class="t-read strong" x={x(target.value)} y={close ? size - 2 : size + thick + 16 + size} text-anchor={x(target.value) > width * 0.75 ? 'end' : 'middle'}>{view.step === 'fill' ? 'fill' : view.second ? 'vent' : 'filled'} to {whole(target)}</text>}
-        {safe && <text class="t-read" x={width} y={size + thick + 16 + size} text-anchor="end">{view.zone === 'tank' ? '' : 'tank '}safe below {whole(safe)}</text>}
+        {target && <text class="t-read strong" x={x(target.value)} y={close ? size - 2 : size + thick + 16 + size} text-anchor={x(target.value) > width * 0.75 ? 'end' : 'middle'}>{view.step === 'fill' ? say('fill to {n}', { n: whole(target) }) : view.second ? say('vent to {n}', { n: whole(target) }) : say('filled to {n}', { n: whole(target) })}</text>}
+        {safe && <text class="t-read" x={width} y={size + thick + 16 + size} text-anchor="end">{view.zone === 'tank' ? say('safe below {n}', { n: whole(safe) }) : say('tank safe below {n}', { n: whole(safe) })}</text>}
       </svg>
     </div>
   )
@@ -268,10 +269,10 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
   const odd = view.seen.filter((s) => s.met === 'no')
   return (
     <>
-      <section class="falling" aria-label="Pressure">
-        <h2>{upper(view.where)}, kPa{view.second ? ', from the first watch' : view.phase && `, ${view.phase}`}</h2>
+      <section class="falling" aria-label={say('Pressure')}>
+        <h2>{[upper(view.where), 'kPa', view.second ? say('from the first watch') : view.phase].filter((s) => s).join(', ')}</h2>
         {d ? (
-          <svg width={upperSize.width} height={upperSize.height} viewBox={`0 0 ${upperSize.width} ${upperSize.height}`} role="img" aria-label={`Pressure of the ${view.where} since it was closed; cooling took ${view.cooling || 'not known'} kPa, a leak ${view.lost || 'not known'} kPa`}>
+          <svg width={upperSize.width} height={upperSize.height} viewBox={`0 0 ${upperSize.width} ${upperSize.height}`} role="img" aria-label={say('Pressure, {where}, since it was closed; cooling took {cooling} kPa, a leak {leak} kPa', { where: view.where, cooling: view.cooling || say('not known'), leak: view.lost || say('not known') })}>
             <LeakPattern />
             <Grid p={d.plot} />
             {d.leakPart && <polygon class="leak-part" points={d.leakPart} />}
@@ -285,24 +286,24 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
             {d.brackets.map((k) => <path key={k.to} class="mark" d={`M${k.x + 10} ${k.from} h10 V${k.to} h-10`} />)}
             <Words words={d.words} />
           </svg>
-        ) : <p class="none" style={{ height: `${upperSize.height}px` }}>The first readings are on their way.</p>}
-        {!short && <><h2>Leak, {view.limit ? unit(view.limit) : 'L/min ANR'}: the band narrows</h2>
-        <svg width={lowerSize.width} height={lowerSize.height} viewBox={`0 0 ${lowerSize.width} ${lowerSize.height}`} role="img" aria-label="The estimate of the leak and its band over time, against the limit">
+        ) : <p class="none" style={{ height: `${upperSize.height}px` }}>{say('The first readings are on their way.')}</p>}
+        {!short && <><h2>{say('Leak, {unit}: the band narrows', { unit: view.limit ? unit(view.limit) : 'L/min ANR' })}</h2>
+        <svg width={lowerSize.width} height={lowerSize.height} viewBox={`0 0 ${lowerSize.width} ${lowerSize.height}`} role="img" aria-label={say('The estimate of the leak and its band over time, against the limit')}>
           <Grid p={b.plot} />
           {b.band && <polygon class="body" points={b.band} />}
           {b.limit !== undefined && <path class="limit-line" d={`M${b.plot.left} ${b.limit} H${b.plot.right}`} />}
           <path class="ground" d={`M${b.plot.left} ${b.plot.base} H${b.plot.right}`} />
           {b.line && <path class="estimate" d={b.line} />}
           {b.dot && <circle class="estimate-dot" cx={b.dot.x} cy={b.dot.y} r={room.phone ? 6 : 8} />}
-          {b.limitText && view.limit && <text class="t-strong halo" x={b.limitText.x} y={b.limitText.y} text-anchor="end" data-what="limit" data-value={view.limit.value} data-unit={view.limit.unit}>limit {set(view.limit)}</text>}
+          {b.limitText && view.limit && <text class="t-strong halo" x={b.limitText.x} y={b.limitText.y} text-anchor="end" data-what="limit" data-value={view.limit.value} data-unit={view.limit.unit}>{say('limit {n}', { n: set(view.limit) })}</text>}
         </svg></>}
       </section>
       <aside class={`read${view.heard ? ' old' : ''}`}>
         <Estimate view={view} />
-        <p class="small">{view.heard ? `${upper(view.heard)}.` : odd[0] ? odd[0].why || `Not as it should be: ${odd[0].text}.` : view.todo[1] ?? 'Stops itself at 99 %.'}{view.heldBack && <><br />Air alarms are held back.</>}</p>
+        <p class="small">{view.heard ? `${upper(view.heard)}.` : odd[0] ? odd[0].why || say('Not as it should be: {what}.', { what: odd[0].text }) : view.todo[1] ?? say('Stops itself at 99 %.')}{view.heldBack && <><br />{say('Air alarms are held back.')}</>}</p>
         {(acts.trouble || acts.waits) && <p class="trouble" role="status">{acts.trouble || acts.waits}</p>}
         <p class="secs"><span data-what="seconds" data-value={view.seconds} data-unit="s">{view.seconds}</span><span class="unit">s</span></p>
-        <div class="presses"><button type="button" class="btn" onClick={acts.home} data-act="go-home">Home</button><button type="button" class="btn" onClick={acts.stop} data-act="stop">Stop</button></div>
+        <div class="presses"><button type="button" class="btn" onClick={acts.home} data-act="go-home">{say('Home')}</button><button type="button" class="btn" onClick={acts.stop} data-act="stop">{say('Stop')}</button></div>
         {view.go?.ready && <Next view={view} acts={acts} />}
       </aside>
     </>
@@ -312,7 +313,7 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
 /** Estimate is the leak with its band and the chances; before the first one it says so. */
 function Estimate({ view }: { view: TestView }) {
   if (!view.leak) {
-    return <div class="estimate-words"><p>{view.title}</p><p class="yet">not known yet</p><p>The first estimate needs some more seconds.</p></div>
+    return <div class="estimate-words"><p>{view.title}</p><p class="yet">{say('not known yet')}</p><p>{say('The first estimate needs some more seconds.')}</p></div>
   }
   const pass = Math.max(0, Math.min(1, view.pass))
   const likely = view.pass >= view.fail
@@ -321,9 +322,9 @@ function Estimate({ view }: { view: TestView }) {
     <div class="estimate-words">
       <p>{view.title}</p>
       <p class="est"><span data-what="test-leak" data-value={view.leak.value} data-unit={view.leak.unit}>{fine(view.leak)}</span><span class="unit">{unit(view.leak)}</span></p>
-      <p class="between">between <b data-what="test-leak-low" data-value={view.leak.low} data-unit={view.leak.unit}>{fine(view.leak, view.leak.low)}</b> and <b data-what="test-leak-high" data-value={view.leak.high} data-unit={view.leak.unit}>{fine(view.leak, view.leak.high)}</b> (95&nbsp;%)</p>
-      <div class="odds" role="img" aria-label={`chance of pass ${passes}, of fail ${fails}`}><span style={{ width: `${pass * 100}%` }} /><i style={{ width: `${(1 - pass) * 100}%` }} /></div>
-      <p class={`chances${passes.length + fails.length > 14 ? ' tight' : ''}`}><span class={likely ? 'likely' : ''}>pass {passes}</span><span class={likely ? '' : 'likely'}>fail {fails}</span></p>
+      <p class="between">{say('between')} <b data-what="test-leak-low" data-value={view.leak.low} data-unit={view.leak.unit}>{fine(view.leak, view.leak.low)}</b> {say('and')} <b data-what="test-leak-high" data-value={view.leak.high} data-unit={view.leak.unit}>{fine(view.leak, view.leak.high)}</b> (95&nbsp;%)</p>
+      <div class="odds" role="img" aria-label={say('chance of pass {pass}, of fail {fail}', { pass: passes, fail: fails })}><span style={{ width: `${pass * 100}%` }} /><i style={{ width: `${(1 - pass) * 100}%` }} /></div>
+      <p class={`chances${passes.length + fails.length > 14 ? ' tight' : ''}`}><span class={likely ? 'likely' : ''}>{say('pass {n}', { n: passes })}</span><span class={likely ? '' : 'likely'}>{say('fail {n}', { n: fails })}</span></p>
     </div>
   )
 }
@@ -350,7 +351,7 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
           <>
             <section class="drawn">
               {!result.judged && <div class="why">{result.reasons.map((r) => <p key={r}>{r}</p>)}</div>}
-              {d && <h2>{upper(view.where)}, kPa{d.before && <small>before: that leak with this cooling</small>}</h2>}
+              {d && <h2>{upper(view.where)}, kPa{d.before && <small>{say('before: that leak with this cooling')}</small>}</h2>}
               {d && <ResultCurve d={d} size={size} where={view.where} judged={result.judged} />}
               {kept.map((l) => <p key={l} class="note">{l}</p>)}
             </section>
@@ -363,11 +364,11 @@ function Result({ view, result, acts, room }: { view: TestView; result: ResultVi
         {acts.trouble && <p class="trouble" role="status">{acts.trouble}</p>}
       </div>
       <div class="foot">
-        <button type="button" class="btn narrow" onClick={acts.home} data-act="go-home">Home</button>
-        {!room.phone && <button type="button" class="btn" onClick={() => setSheet(3 - sheet)} data-act="more">{sheet === 1 ? 'What it says' : 'The curve'}</button>}
-        <a class="btn" href={`api/tests/${encodeURIComponent(view.run)}/report`} target="_blank" rel="noopener" data-act="report">Report</a>
+        <button type="button" class="btn narrow" onClick={acts.home} data-act="go-home">{say('Home')}</button>
+        {!room.phone && <button type="button" class="btn" onClick={() => setSheet(3 - sheet)} data-act="more">{sheet === 1 ? say('What it says') : say('The curve')}</button>}
+        <a class="btn" href={`api/tests/${encodeURIComponent(view.run)}/report`} target="_blank" rel="noopener" data-act="report">{say('Report')}</a>
         <p class="law" />
-        <button type="button" class={`btn${result.verdict === 'pass' ? '' : ' go'}`} onClick={() => acts.start(view.zone, view.phases || 1)} data-act="again">Test again</button>
+        <button type="button" class={`btn${result.verdict === 'pass' ? '' : ' go'}`} onClick={() => acts.start(view.zone, view.phases || 1)} data-act="again">{say('Test again')}</button>
         {result.next && <button type="button" class={`btn${result.verdict === 'pass' ? ' go' : ''}`} onClick={() => acts.start(result.next?.zone ?? '', 1)} data-act="next-zone">{result.next.words}</button>}
       </div>
     </>
@@ -406,7 +407,7 @@ function VerdictMark({ of, tall }: { of: string; tall: number }) {
 
 function ResultCurve({ d, size, where, judged }: { d: NonNullable<ReturnType<typeof resultDrawing>>; size: Size; where: string; judged: boolean }) {
   return (
-    <svg width={size.width} height={size.height} viewBox={`0 0 ${size.width} ${size.height}`} role="img" aria-label={judged ? `Pressure of the ${where}: this test, the edge of what passes${d.before ? ', and the earlier test' : ''}` : `Pressure of the ${where} as measured; not judged`}>
+    <svg width={size.width} height={size.height} viewBox={`0 0 ${size.width} ${size.height}`} role="img" aria-label={!judged ? say('Pressure, {where}, as measured; not judged', { where }) : d.before ? say('Pressure, {where}: this test, the edge of what passes, and the earlier test', { where }) : say('Pressure, {where}: this test, the edge of what passes', { where })}>
       <Grid p={d.plot} />
       {d.allowed && <polygon class="allowed" points={d.allowed} />}
       {d.limit && <path class="limit-edge" d={d.limit} />}
@@ -423,12 +424,12 @@ function Compare({ result }: { result: ResultView }) {
   const before = result.heads?.before !== '' && result.rows.some((r) => r.before)
   return (
     <table class={`cmp${before ? '' : ' alone'}`}>
-      <thead><tr><td />{before && <th scope="col">before<small>{result.heads?.before}</small></th>}<th scope="col">now<small>{result.heads?.now}</small></th></tr></thead>
+      <thead><tr><td />{before && <th scope="col">{say('before')}<small>{result.heads?.before}</small></th>}<th scope="col">{say('now')}<small>{result.heads?.now}</small></th></tr></thead>
       <tbody>
         {result.rows.map((r) => (
           <tr key={r.id} data-row={r.id}>
             <th scope="row">{r.name}<small>{r.under}</small></th>
-            {before && <td>{r.before ? <><span class={r.before.band ? '' : 'unknown'}>{r.before.figure}</span>{r.before.unit && <span class="unit">{r.before.unit}</span>}<small>{r.before.band}</small></> : <small>not known</small>}</td>}
+            {before && <td>{r.before ? <><span class={r.before.band ? '' : 'unknown'}>{r.before.figure}</span>{r.before.unit && <span class="unit">{r.before.unit}</span>}<small>{r.before.band}</small></> : <small>{say('not known')}</small>}</td>}
             <td><span class={r.now.band ? '' : 'unknown'} data-what={`result-${r.id}`} data-value={r.now.measure?.value} data-unit={r.now.measure?.unit}>{r.now.figure}</span>{r.now.unit && <span class="unit">{r.now.unit}</span>}<small>{r.now.band}</small></td>
           </tr>
         ))}

@@ -6,6 +6,7 @@ import { between, Square, tallOf, type Row } from './Care'
 import { sentence, share, type CareItem } from './care'
 import { fit, lines, noteLines } from './measure'
 import { night, nightCurve, spoken, type MorningView, type NightSize, type Share } from './morning'
+import { key, say } from './say'
 import { Answer, Button, Rail, Top, type Acts, type Room } from './screens'
 import type { Home } from './view'
 import { unit } from './words'
@@ -13,23 +14,23 @@ import { unit } from './words'
 /** MorningScreen is the first screen of the day: what the night has left, and what is due before work. */
 export function MorningScreen({ view, morning, room, acts }: { view: Home; morning: MorningView; room: Room; acts: Acts }) {
   const { phone } = room
-  const head = phone && morning.places ? { ...morning.head, rows: [...morning.head.rows, { when: 'Where', text: morning.places }].slice(0, 2) } : morning.head
+  const head = phone && morning.places ? { ...morning.head, rows: [...morning.head.rows, { when: 'Where' as const, text: morning.places }].slice(0, 2) } : morning.head
   const at = places(room, head, morning, view.care)
   const more = view.care.length - at.chores.length
   const across = phone ? 358 : 1170 - textWidth(view.sim, 21)
-  const note = more > 0 ? `${more} more due, in Menu, Care` : fit(view.note, across, phone ? 17 : 21)
+  const note = more > 0 ? say('{n} more due, in Menu, Care', { n: more }) : fit(view.note, across, phone ? 17 : 21)
   return (
     <div class={`home first ink-of-${head.ink}`}>
       <Top head={head} phone={phone} also={phone ? '' : morning.places} />
       <Answer head={head} acts={acts} test={undefined} />
       <div class="clock">{view.clock}</div>
-      <section class="zone" style={{ top: `${at.line}px` }} aria-label="Overnight">
+      <section class="zone" style={{ top: `${at.line}px` }} aria-label={say('Overnight')}>
         {at.tall > 0 && <NightDrawing v={morning} size={{ width: phone ? 358 : 1042, height: at.tall, small: phone }} />}
         {phone && <div class="split">{[morning.cooling, morning.lost].map((s, i) => s && <p key={i}><b>{s.text}</b> {s.about}</p>)}</div>}
       </section>
-      <section class="zone" style={{ top: `${at.care}px` }} aria-label="Care due">
-        {view.care.length === 0 && <p class="none">Nothing due.</p>}
-        {at.shared && <p class="said"><b>For each:</b> {at.shared}</p>}
+      <section class="zone" style={{ top: `${at.care}px` }} aria-label={say('Care due')}>
+        {view.care.length === 0 && <p class="none">{say('Nothing due.')}</p>}
+        {at.shared && <p class="said"><b>{say('For each:')}</b> {at.shared}</p>}
         <ul class="chores">{at.chores.map((c) => <Chore key={c.item} c={c} acts={acts} moving={view.moving} />)}</ul>
       </section>
       {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : note && <p class="foot-note" style={{ maxWidth: `${across}px` }}>{note}</p>}
@@ -45,13 +46,13 @@ function Chore({ c, acts, moving }: { c: Chore; acts: Acts; moving: boolean }) {
     <li data-care={c.item}>
       <Square due />
       <div><h2>{c.words}</h2><p>{c.text}</p></div>
-      {moving ? <p class="later">stop first</p> : <Button act={() => acts.done(c.item)} name={`done-${c.item}`} off={acts.told(c.item)}>Done</Button>}
+      {moving ? <p class="later">{say('stop first')}</p> : <Button act={() => acts.done(c.item)} name={`done-${c.item}`} off={acts.told(c.item)}>{say('Done')}</Button>}
     </li>
   )
 }
 
 /** briefly stands for the cautions where there is no room for them: what holds for all, and where the rest is. */
-const briefly = 'parked, engine off, key out, pressure let off, eyes protected. The machine’s manual comes first. All cautions: Menu, Care.'
+const briefly = key('parked, engine off, key out, pressure let off, eyes protected. The machine’s manual comes first. All cautions: Menu, Care.')
 
 interface Places { line: number; tall: number; care: number; shared: string; chores: Chore[] }
 
@@ -64,8 +65,8 @@ function places(room: Room, head: MorningView['head'], m: MorningView, care: Car
   const rows = head.rows.reduce((n, r) => n + lines(r.text, phone ? 262 : 870, size), 0)
   const noted = head.mark === 'title'
   const cause = phone ? (head.cause ? lines(head.cause, 300, 22) : 0) : noteLines(head.title, head.cause)
-  const note = !noted ? 0 : phone ? 22 + 12 + 32 + 27 * cause : 41 + 33 * cause
-  const word = phone ? (head.word.length > 15 ? 72 : 36) : low ? 84 : 104
+  const note = !noted ? 0 : phone ? 22 + 12 + 32 * lines(head.title, 312, 27, 650) + 27 * cause : 41 + 33 * cause
+  const word = phone ? 36 * lines(head.word, 284, 36, 700) : low ? 84 : 104
   const line = Math.round((phone ? 16 : low ? 22 : 32) + word + 10 + rows * size * 1.2 + note + (phone ? 16 : rows > 1 || noted ? 14 : low ? 22 : 37))
   const bottom = room.height - (phone ? 176 : 40)
   const drawn = m.from !== undefined || m.to !== undefined
@@ -73,9 +74,9 @@ function places(room: Room, head: MorningView['head'], m: MorningView, care: Car
   const [least, most] = !drawn ? [0, 0] : phone ? [120, 190] : [162, 250]
   const list = (n: number, whole: boolean) => {
     const some = care.slice(0, n)
-    const told = whole ? share(some.map((c) => c.caution)) : { shared: briefly, own: [] }
+    const told = whole ? share(some.map((c) => c.caution)) : { shared: say(briefly), own: [] }
     const chores = some.map((c, i): Chore => ({ item: c.item, words: c.words, text: `${sentence(c.why)} ${told.own[i] ?? ''}`.trim() }))
-    const said = told.shared ? lines(`For each: ${told.shared}`, phone ? 350 : 1020, row.text.size) * row.text.line + 12 : 0
+    const said = told.shared ? lines(`${say('For each:')} ${told.shared}`, phone ? 350 : 1020, row.text.size) * row.text.line + 12 : 0
     return { shared: told.shared, chores, tall: chores.reduce((sum, c) => sum + tallOf(row, c.words, c.text) + between, said - between) }
   }
   const rest = bottom - line - split - 18
@@ -116,11 +117,11 @@ function NightDrawing({ v, size }: { v: MorningView; size: NightSize }) {
           <text class="t-quiet" x={p.right.to} y={p.y.to + below} text-anchor="end">{v.to.when}</text>
         </g>
       )}
-      {!v.from && <text class="t-quiet" x="0" y={p.y.from + below}>evening: not seen</text>}
-      {!v.to && <text class="t-quiet" x={p.right.to} y={p.y.from + below} text-anchor="end">morning: not seen</text>}
+      {!v.from && <text class="t-quiet" x="0" y={p.y.from + below}>{say('evening: not seen')}</text>}
+      {!v.to && <text class="t-quiet" x={p.right.to} y={p.y.from + below} text-anchor="end">{say('morning: not seen')}</text>}
       {p.cooling && <rect class="cooling" x={p.cooling.x} y={p.cooling.y} width={p.wide} height={p.cooling.height} data-part="cooling" />}
       {p.lost && <rect class="lost" x={p.lost.x} y={p.lost.y} width={p.wide} height={Math.max(p.lost.height, 3)} data-part="lost" />}
-      {!small && both && !split && <text class="t-quiet" x={p.labels} y={(p.y.from + p.y.to) / 2 + 9}>where it went: not known</text>}
+      {!small && both && !split && <text class="t-quiet" x={p.labels} y={(p.y.from + p.y.to) / 2 + 9}>{say('where it went: not known')}</text>}
       {!small && v.cooling && <Words s={v.cooling} x={p.labels} y={first} what="cooling" />}
       {!small && v.lost && <Words s={v.lost} x={p.labels} y={v.cooling ? first + Math.max(80, size.height - 52 - first) : first + 40} what="lost" />}
     </svg>

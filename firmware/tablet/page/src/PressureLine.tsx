@@ -2,6 +2,7 @@
 
 import { fallPath, headroom, height, leakAt, plan, risePath, split, swingOf, type Doubt, type Figure, type LineRank, type LineState, type Plan, type Size } from './line'
 import type { Measure } from './payload'
+import { heard, say } from './say'
 import { figure, unit } from './words'
 
 // Each part names the rule of the drawing that it keeps; data-mark names the mark, so that a test can measure it.
@@ -35,13 +36,13 @@ function OneLine({ s, size }: { s: LineState; size: Size }) {
       <line class="ground" data-mark="ground" x1="0" x2={size.width} y1={p.ground} y2={p.ground} />
       {s.compressorSeen && tankY !== undefined && <path class={s.running ? 'air' : 'air rest'} data-mark={s.running ? 'rise-running' : 'rise-resting'} d={risePath(p, tankY)} />}
       {tankY !== undefined && last && <path class="air thin" data-mark="supply" d={`M${p.tank.to} ${tankY} H${last.fall + 1}`} />}
-      {!size.small && <text class="t-quiet" x="0" y={compressorY(p, tankY)} data-compressor={s.compressor}>{s.compressor}</text>}
+      {!size.small && <text class="t-quiet" x="0" y={compressorY(p, tankY)} data-compressor={s.compressor}>{say(s.compressor)}</text>}
       <Tank p={p} s={s} small={size.small} />
       {s.ranks.map((rank, i) => <Rank key={i} p={p} s={s} rank={rank} i={i} small={size.small} />)}
       <Room p={p} s={s} small={size.small} />
       <Leak p={p} s={s} small={size.small} />
-      {!size.small && <text class="t-quiet" x="0" y={p.ground + 36}>compressor</text>}
-      <text class="t-quiet" x={(p.tank.from + p.tank.to) / 2} y={p.ground + (size.small ? 24 : 36)} text-anchor="middle">tank{s.unit ? `, ${s.unit}` : ''}</text>
+      {!size.small && <text class="t-quiet" x="0" y={p.ground + 36}>{say('compressor')}</text>}
+      <text class="t-quiet" x={(p.tank.from + p.tank.to) / 2} y={p.ground + (size.small ? 24 : 36)} text-anchor="middle">{s.unit ? say('tank, {unit}', { unit: s.unit }) : say('tank')}</text>
     </svg>
   )
 }
@@ -51,8 +52,15 @@ function compressorY(p: Plan, tankY: number | undefined): number {
 }
 
 function spoken(s: LineState): string {
-  const of = (f: Figure | undefined) => (f ? `${f.text} ${unit(f.measure)}${f.age ? `, ${f.age} old` : ''}` : 'not seen')
-  return [`Pressure along the air path: compressor ${s.compressor}`, `tank ${of(s.tank)}`, ...s.ranks.map((r) => `${r.name} bags ${of(r.pressure)}`)].join('; ')
+  const of = (f: Figure | undefined) => {
+    if (!f) return say('not seen')
+    const n = `${f.text} ${unit(f.measure)}`
+    return f.age ? say('{n}, {age} old', { n, age: f.age }) : n
+  }
+  return [
+    say('Pressure along the air path: compressor {word}', { word: say(s.compressor) }), say('tank {n}', { n: of(s.tank) }),
+    ...s.ranks.map((r) => say('{rank} bags: {n}', { rank: heard(r.name), n: of(r.pressure) })),
+  ].join('; ')
 }
 
 /** Num is a pressure with its age once it is old. Rules: the number stands in the pale body of its step; an old one turns grey and tells its age. */
@@ -107,22 +115,22 @@ function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   return (
     <g>
       {swing && <path class="mark" data-mark="swing" d={`M${from + 14} ${swing.from} H${from + 1.5} V${swing.to} H${from + 14} M${to - 14} ${swing.from} H${to - 1.5} V${swing.to} H${to - 14}`} />}
-      {swing && !swing.inside && !small && <text class="t-quiet" x={mid} y={(swing.from + swing.to) / 2 + 9} text-anchor="middle">normal</text>}
+      {swing && !swing.inside && !small && <text class="t-quiet" x={mid} y={(swing.from + swing.to) / 2 + 9} text-anchor="middle">{say('normal')}</text>}
       {s.tank ? (
         <g>
           <Step f={s.tank} from={from} to={to} y={y} doubt={bandOf(p, s.top, s.doubt)} />
           <Num f={s.tank} what="tank" x={mid} y={numberY(p, y, y, small || tightRow(p)) - (swing?.fall === 'body' ? 16 : 0)} small={small} tight={tightRow(p)} />
         </g>
-      ) : <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen="tank">not seen</text>}
+      ) : <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen="tank">{say('not seen')}</text>}
       {s.tank && s.fall && swing?.fall === 'body' && !small && (
-        <text class="t-quiet" x={mid} y={(p.ground + y) / 2 + 50} text-anchor="middle" data-what="fall" data-value={s.fall.measure.value} data-unit={s.fall.measure.unit}>falls {s.fall.text}/min</text>
+        <text class="t-quiet" x={mid} y={(p.ground + y) / 2 + 50} text-anchor="middle" data-what="fall" data-value={s.fall.measure.value} data-unit={s.fall.measure.unit}>{say('falls {n}/min', { n: s.fall.text })}</text>
       )}
       {s.tank && s.fall && swing?.fall === 'arrow' && !small && (
         <g>
           <path class="mark falling" data-mark="falling" d={`M${mid} ${swing.to + 10} V${y - 26}`} />
           <path class="mark heavy" d={`M${mid - 11} ${y - 26} l11 14 l11 -14`} />
           <text class="t-quiet" x={mid - 16} y={(swing.to + y) / 2 + 8} text-anchor="end" data-what="fall" data-value={s.fall.measure.value} data-unit={s.fall.measure.unit}>{s.fall.text} {unit(s.fall.measure).replace('/min', '')}</text>
-          <text class="t-quiet" x={mid + 18} y={(swing.to + y) / 2 + 8}>a minute</text>
+          <text class="t-quiet" x={mid + 18} y={(swing.to + y) / 2 + 8}>{say('a minute')}</text>
         </g>
       )}
     </g>
@@ -144,7 +152,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
   const y = rank.pressure ? height(p, s.top, rank.pressure.kPa) : undefined
   const needY = rank.need ? height(p, s.top, rank.need.kPa) : undefined
   const short = rank.short && rank.short.value > 0 && y !== undefined && needY !== undefined && needY < y ? rank.short : undefined
-  const name = small || s.ranks.length > 2 ? rank.name : `${rank.name} bags`
+  const name = small || s.ranks.length > 2 ? heard(rank.name) : say('{rank} bags', { rank: heard(rank.name) })
   const last = i === s.ranks.length - 1
   const wordX = last ? slot.tick + margin : slot.end + 8
   const tight = tightRow(p)
@@ -166,7 +174,7 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
           <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight || beside} many={s.ranks.length > 2} />
         </g>
       )}
-      {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? 'unseen' : 'not seen'}</text>}
+      {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? say('unseen') : say('not seen')}</text>}
       {needY !== undefined && rank.need && (
         <g>
           <path class={`need${rank.assumed ? ' assumed' : ''}${rank.raised ? ' raised' : ''}`} data-mark="need" d={`M${slot.end} ${needY} H${slot.tick}`} data-what={`need-${rank.name}`} data-value={rank.need.measure.value} data-unit={rank.need.measure.unit} />
@@ -175,13 +183,13 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
       )}
       {needY === undefined && !small && rank.pressure && y !== undefined && s.ranks.length <= 2 && (
         <text class={`t-quiet clear${last ? ' slim' : ''}`} text-anchor={last ? 'end' : 'start'} data-need="not heard">
-          <tspan x={last ? wordX + 6 : wordX} y={Math.min(y + 30, p.ground - 44)}>need not</tspan><tspan x={last ? wordX + 6 : wordX} dy="30">heard</tspan>
+          <tspan x={last ? wordX + 6 : wordX} y={Math.min(y + 30, p.ground - 44)}>{say('need not')}</tspan><tspan x={last ? wordX + 6 : wordX} dy="30">{say('heard')}</tspan>
         </text>
       )}
       {rank.impossible && y !== undefined && (
         <g class="medium">
           <polygon class="shape" data-mark="cannot-be" points={`${slot.step + 24},${y + 14} ${slot.step + 36},${y + 26} ${slot.step + 24},${y + 38} ${slot.step + 12},${y + 26}`} />
-          {!small && <text class="t-quiet strong" x={slot.step + 44} y={y + 35} data-impossible={rank.name}>cannot be</text>}
+          {!small && <text class="t-quiet strong" x={slot.step + 44} y={y + 35} data-impossible={rank.name}>{say('cannot be')}</text>}
         </g>
       )}
       <text class="t-quiet" x={mid} y={p.ground + (small ? 24 : 36)} text-anchor="middle">{name}</text>
@@ -192,11 +200,12 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
 /** NeedWord is what the tick says. Rule: "need" while it is in line, else by how much it is short, or why it does not count. */
 function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: number; tick: number }; y: number; rank: LineRank; short: Measure | undefined; last: boolean }) {
   if (short) {
-    return <text class="t-glance alarm-ink clear" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{figure(short)} short</text>
+    return <text class="t-glance alarm-ink clear" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{say('{n} short', { n: figure(short) })}</text>
   }
-  const word = rank.raised ? 'raised' : rank.assumed ? 'assumed' : 'need'
+  const plain = !rank.raised && !rank.assumed
+  const word = rank.raised ? say('raised') : rank.assumed ? say('assumed') : say('need')
   const under = y + 34 < p.ground - 2
-  const over = word === 'need' ? 0 : margin
+  const over = plain ? 0 : margin
   return <text class="t-quiet" x={last ? slot.tick + over : slot.end + 8} y={under ? y + 33 : y - 14} text-anchor={last ? 'end' : 'start'}>{word}</text>
 }
 
@@ -218,7 +227,7 @@ function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const h = headroom(p, s, small)
   const first = p.slots[0]
   if (s.tank === undefined && first && !small && s.ranks[0]?.need) {
-    return <text class="t-quiet" x={first.tick} y={height(p, s.top, s.ranks[0].need.kPa) - 24} text-anchor="end">time not known</text>
+    return <text class="t-quiet" x={first.tick} y={height(p, s.top, s.ranks[0].need.kPa) - 24} text-anchor="end">{say('time not known')}</text>
   }
   if (h === undefined || s.left === undefined) return null
   const mid = (h.from + h.low) / 2
@@ -228,11 +237,11 @@ function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
     <g>
       <path class="mark" data-mark="headroom" d={arrow} />
       {h.text !== 'none' && (
-        <text class={h.text === 'two' ? 't-big' : 't-num'} x={h.x - 24} y={base} text-anchor="end" data-what="left" data-value={s.left.text.replace('over ', '')} data-unit="min">
-          {s.left.about && <tspan class="t-unit">about </tspan>}{s.left.text}<tspan class="t-unit" dx="8">min</tspan>
+        <text class={h.text === 'two' ? 't-big' : 't-num'} x={h.x - 24} y={base} text-anchor="end" data-what="left" data-value={s.left.text.replace(/\D+/g, '')} data-unit="min">
+          {s.left.about && <tspan class="t-unit">{say('about')} </tspan>}{s.left.text}<tspan class="t-unit" dx="8">min</tspan>
         </text>
       )}
-      {h.text === 'two' && <text class="t-quiet" x={h.x - 24} y={mid + 39} text-anchor="end">in the tank</text>}
+      {h.text === 'two' && <text class="t-quiet" x={h.x - 24} y={mid + 39} text-anchor="end">{say('in the tank')}</text>}
     </g>
   )
 }
@@ -255,7 +264,7 @@ function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   return (
     <g class={s.leak.priority}>
       <path class="strokes" data-mark="leak" d={d} />
-      {!small && <text class="t-quiet strong" x={toLeft ? x - 34 : x + 8} y={y + (toLeft ? 60 : 74)} text-anchor={toLeft ? 'end' : 'start'} data-leak={s.leak.where}>leak</text>}
+      {!small && <text class="t-quiet strong" x={toLeft ? x - 34 : x + 8} y={y + (toLeft ? 60 : 74)} text-anchor={toLeft ? 'end' : 'start'} data-leak={s.leak.where}>{say('leak')}</text>}
     </g>
   )
 }

@@ -3,13 +3,15 @@
 // What this tablet was told to do its own way. Nothing here reaches the box.
 
 import { usePages, Back } from './lists'
+import { languages } from './language'
+import { key, say } from './say'
 import type { Acts, Room } from './screens'
 import { wordsOf, type Choice } from './units'
 
 /** Light is how day and night are chosen: by hand, or by the box's clock. */
 export type Light = 'day' | 'night' | 'time'
 
-const lights: [Light, string][] = [['day', 'Day'], ['night', 'Night'], ['time', 'by the time']]
+const lights: [Light, string][] = [['day', key('Day')], ['night', key('Night')], ['time', key('by the time')]]
 
 interface Group {
   name: string
@@ -25,14 +27,15 @@ export function SettingsScreen({ acts, room }: { acts: Acts; room: Room }) {
     name, act: kind, options: wordsOf[kind], on: acts.units[kind], pick: (code) => acts.choose({ ...acts.units, [kind]: code } as Choice),
   })
   const groups = [
-    unit('pressure', 'Pressure'), unit('flow', 'Air a minute'), unit('temperature', 'Temperature'),
-    { name: 'Light', act: 'light', options: lights, on: acts.light, pick: (code: string) => acts.lighten(code as Light) },
+    unit('pressure', say('Pressure')), unit('flow', say('Air a minute')), unit('temperature', say('Temperature')),
+    { name: say('Light'), act: 'light', options: lights, on: acts.light, pick: (code: string) => acts.lighten(code as Light) },
+    { name: say('Language'), act: 'language', options: languages, on: acts.language, pick: acts.speak },
   ]
   const { shown, more, next } = usePages(groups, room.phone ? 1 : 4)
   return (
     <div class="page settings">
-      <h1>Settings</h1>
-      <p class="said">For this tablet alone. Sentences and leak-down tests keep the units of the box.</p>
+      <h1>{say('Settings')}</h1>
+      {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : <p class="said">{say('For this tablet alone. Sentences and leak-down tests keep the units of the box.')}</p>}
       <ul class="groups-of">{shown.map((g) => <OneGroup key={g.act} g={g} />)}</ul>
       <Back acts={acts} more={more} next={next} />
     </div>
@@ -45,7 +48,7 @@ function OneGroup({ g }: { g: Group }) {
       <h2 id={`of-${g.act}`}>{g.name}</h2>
       <div role="group" aria-labelledby={`of-${g.act}`}>
         {g.options.map(([code, words]) => (
-          <button key={code} type="button" class={`btn ${code === g.on ? 'on' : ''}`} aria-pressed={code === g.on} onClick={() => g.pick(code)} data-act={`${g.act}-${code}`}>{words}</button>
+          <button key={code} type="button" class={`btn ${code === g.on ? 'on' : ''}`} aria-pressed={code === g.on} onClick={() => g.pick(code)} data-act={`${g.act}-${code}`}>{say(words)}</button>
         ))}
       </div>
     </li>

@@ -5,6 +5,7 @@
 
 import { useEffect, useState } from 'preact/hooks'
 import { moment } from './moment'
+import { heard, say } from './say'
 
 export interface Asked<T> {
   what: T | undefined
@@ -27,7 +28,7 @@ export function useAsked<T>(path: string, when: string, read: (v: unknown) => T 
       if (left) return
       const got = 'trouble' in answer ? undefined : read(answer.said)
       if (got !== undefined) setWhat(() => got)
-      else setTrouble('trouble' in answer ? answer.trouble : 'The box answered in words this page does not know. Load the page again.')
+      else setTrouble('trouble' in answer ? answer.trouble : say('The box answered in words this page does not know. Load the page again.'))
     })
     return () => { left = true }
   }, [path, when, round])
@@ -40,10 +41,10 @@ async function load(path: string): Promise<{ said: unknown } | { trouble: string
     const answer = await fetch(path, { credentials: 'same-origin', cache: 'no-store', signal: AbortSignal.timeout(5000) })
     if (!answer.ok) {
       const said = (await answer.text()).trim()
-      return { trouble: said !== '' && said.length < 160 && !said.startsWith('<') ? said : `The box refused (${answer.status}).` }
+      return { trouble: said !== '' && said.length < 160 && !said.startsWith('<') ? heard(said) : say('The box refused ({n}).', { n: answer.status }) }
     }
     return { said: await answer.json() }
   } catch {
-    return { trouble: 'The box did not answer.' }
+    return { trouble: say('The box did not answer.') }
   }
 }

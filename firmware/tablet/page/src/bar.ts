@@ -5,7 +5,8 @@
 
 import type { LeakMark } from './line'
 import type { Measure, Priority } from './payload'
-import { apart, atMost, banded, figure, named, unit, unsure } from './words'
+import { heard, say } from './say'
+import { apart, atMost, banded, figure, rounded, unit, unsure } from './words'
 
 export interface BarState {
   gives: Measure | undefined
@@ -28,10 +29,8 @@ export interface Segment {
 }
 
 export interface Label {
-  text: string // before the figure
-  after: string
+  text: string // the whole of it, with its figure
   measure: Measure
-  bound: boolean // the figure is an upper bound
   what: string
   x: number
   anchor: 'start' | 'middle' | 'end'
@@ -105,14 +104,14 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
   const main = s.bags ?? s.use
   let left = 0
   if (main) {
-    const l = label(s.bags ? 'Bags ' : 'Use ', main, '', s.bags ? 'bags' : 'use', 0, 'start', true, 'ink')
+    const l = label(mainWords(s, main), main, s.bags ? 'bags' : 'use', 0, 'start', true, 'ink')
     out.top.push(l)
     left = wide(l, loud) + 14
   }
   const short = out.segments.some((g) => g.name === 'short') && s.short
   let right = width
   if (short) {
-    const l = label('', short, ' short', 'budget-short', width, 'end', true, s.shortInk)
+    const l = label(say('{n} short', { n: figure(short) }), short, 'budget-short', width, 'end', true, s.shortInk)
     out.top.push(l)
     right = width - wide(l, loud) - 14
   }
@@ -122,7 +121,7 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
   const beside = leak && leak.anchor !== 'middle' ? leak : undefined
   const gap = 12
   const kept = beside && s.mark ? wide(beside, loud) + gap : 0
-  const drains = s.drains && (s.bags || s.leak) ? label('drains ', s.drains, '', 'drains', left, 'start', false, 'ink2') : undefined
+  const drains = s.drains && (s.bags || s.leak) ? label(say('drains {n}', { n: figure(s.drains) }), s.drains, 'drains', left, 'start', false, 'ink2') : undefined
   const all = (beside ? wide(beside, beside.loud ? loud : quiet) + gap : 0) + (drains ? wide(drains, quiet) + gap : 0)
   const words = (from: number) => givesLabel(s, Math.min(right, end - 14), from, loud, quiet, Math.min(width, right))
   const give = words(left + all) ?? words(left + kept)
@@ -132,13 +131,15 @@ function labels(out: Bar, s: BarState, width: number, loud: number, quiet: numbe
     left += wide(drains, quiet) + gap
   }
   if (beside && (kept > 0 || left + wide(beside, quiet) <= stop)) {
-    if (drains && !beside.loud && out.top.includes(drains)) drains.after = ',' // one saying: "drains 2, leak 1"
-    out.top.push({ ...beside, x: drains?.after === ',' ? left - 3 : left })
+    const one = drains !== undefined && !beside.loud && out.top.includes(drains) // one saying: "drains 2, leak 1"
+    if (one) drains.text += ','
+    out.top.push({ ...beside, x: one ? left - 3 : left })
   }
   if (give) out.top.push(give)
   const spare = out.segments.find((g) => g.name === 'spare')
   if (spare && s.spare && s.spare.value >= 0) {
-    const l = label(unsure(s.spare) ? 'about ' : '', s.spare, ' to spare', 'spare', spare.x + spare.width / 2, 'middle', true, 'ink')
+    const n = figure(s.spare)
+    const l = label(unsure(s.spare) ? say('about {n} to spare', { n }) : say('{n} to spare', { n }), s.spare, 'spare', spare.x + spare.width / 2, 'middle', true, 'ink')
     // Beside the hatch of an unsure post where there is room, not in it.
     const clear = Math.min(end, out.postWidth?.from ?? end) - spare.x
     if (wide(l, loud) < clear - 12) l.x = spare.x + clear / 2
@@ -154,20 +155,27 @@ export function usesKnown(s: BarState): boolean {
 /** wordsFit says whether the words that stand for an unknown post find room beside the first label. */
 export function wordsFit(s: BarState, width: number, loud: number, quiet: number): boolean {
   const main = s.bags ?? s.use
-  const left = main ? textWidth(`Bags ${figure(main)}`, loud) + 14 : 0
+  const left = main ? textWidth(mainWords(s, main), loud) + 14 : 0
   return left + textWidth(s.words, quiet) <= width
+}
+
+function mainWords(s: BarState, main: Measure): string {
+  return s.bags ? say('Bags {n}', { n: figure(main) }) : say('Use {n}', { n: figure(main) })
 }
 
 /** givesLabel shortens the post's words until they fit between left and right. */
 function givesLabel(s: BarState, right: number, left: number, loud: number, quiet: number, width: number): Label | undefined {
   if (s.gives === undefined) return undefined
-  const about = unsure(s.gives) ? 'about ' : ''
-  const tail = ` ${unit(s.gives)}${s.rated ? ', rated' : ''}`
   const narrow = loud < 30
-  const plain = s.gives.unit.replace(/[[\]]/g, '')
-  const tries = narrow ? [['of ', tail], ['', tail], ['', ` ${plain}`]] : [[`compressor gives ${about}`, tail], [`gives ${about}`, tail], [about, tail]]
-  for (const [before = '', after = ''] of tries) {
-    const l = label(before, s.gives, after, 'gives', narrow ? width : right, 'end', false, 'ink2')
+  const n = `${figure(s.gives)} ${unit(s.gives)}`
+  const all = s.rated ? say('{n}, rated', { n }) : n
+  const plain = `${figure(s.gives)} ${s.gives.unit.replace(/[[\]]/g, '')}`
+  const about = unsure(s.gives)
+  const tries = narrow ? [say('of {n}', { n: all }), all, plain] : about
+    ? [say('compressor gives about {n}', { n: all }), say('gives about {n}', { n: all }), say('about {n}', { n: all })]
+    : [say('compressor gives {n}', { n: all }), say('gives {n}', { n: all }), all]
+  for (const text of tries) {
+    const l = label(text, s.gives, 'gives', narrow ? width : right, 'end', false, 'ink2')
     if (l.x - wide(l, quiet) >= left) return l
   }
   return undefined
@@ -177,35 +185,32 @@ function leakLabel(out: Bar, s: BarState, m: Measure, loud: number): Label {
   const seg = out.segments.find((g) => g.name === 'leak')
   const ink = s.mark ? s.mark.priority : 'ink2'
   const free = out.stripes && seg ? seg.x + seg.width - Math.max(seg.x, out.stripes.x + out.stripes.width) : seg?.width ?? 0
-  const about = unsure(m) ? 'about ' : ''
+  const n = figure(m)
+  const about = unsure(m)
   if (s.mark && seg) {
-    const name = s.mark.where && s.mark.where !== apart ? `${named('leak', s.mark.where).split(', ').reverse().join(' ')}, ` : 'leak, '
-    const l = label(name + about, m, '', 'leak', seg.x + seg.width - free / 2, 'middle', true, 'ground')
+    const where = s.mark.where && s.mark.where !== apart ? heard(s.mark.where) : ''
+    const text = where ? about ? say('{where} leak, about {n}', { where, n }) : say('{where} leak, {n}', { where, n }) : about ? say('leak, about {n}', { n }) : say('leak, {n}', { n })
+    const l = label(text, m, 'leak', seg.x + seg.width - free / 2, 'middle', true, 'ground')
     if (wide(l, loud) < free - 16) return l
   }
-  if (below(m)) return { ...label('leak under ', { ...m, value: m.high }, '', 'leak-under', 0, 'start', s.mark !== undefined, ink), bound: true }
-  return label(`leak ${about}`, m, '', 'leak', 0, 'start', s.mark !== undefined, ink)
+  if (below(m)) return label(say('leak under {n}', { n: atMost(m, m.high) }), { ...m, value: m.high }, 'leak-under', 0, 'start', s.mark !== undefined, ink)
+  return label(about ? say('leak about {n}', { n }) : say('leak {n}', { n }), m, 'leak', 0, 'start', s.mark !== undefined, ink)
 }
 
 /** below says whether a quantity is smaller than its own uncertainty, or than the smallest figure shown. */
 function below(m: Measure): m is Measure & { low: number; high: number } {
-  return banded(m) && m.high > 0 && (m.low <= 0 || Number(figure(m)) === 0)
+  return banded(m) && m.high > 0 && (m.low <= 0 || rounded(m) === 0)
 }
 
 function label(
-  text: string, measure: Measure, after: string, what: string, x: number, anchor: Label['anchor'], loud: boolean, ink: Label['ink'],
+  text: string, measure: Measure, what: string, x: number, anchor: Label['anchor'], loud: boolean, ink: Label['ink'],
 ): Label {
-  return { text, measure, bound: false, after, what, x, anchor, loud, ink }
+  return { text, measure, what, x, anchor, loud, ink }
 }
 
 /** wide returns how much room a label takes. */
 export function wide(l: Label, size: number): number {
-  return textWidth(written(l), size)
-}
-
-/** written is the whole of a label. */
-export function written(l: Label): string {
-  return l.text + (l.bound ? atMost(l.measure) : figure(l.measure)) + l.after
+  return textWidth(l.text, size)
 }
 
 /** round returns the next of 1, 2, 5 times a power of ten above 1.2 n: a length for the bar when there is no post. */

@@ -3,6 +3,7 @@
 // What the box hears on its CAN links, in lines as a person reads them: the words and the order of airhold bus.
 
 import { object } from './payload'
+import { heard, num, say } from './say'
 
 export interface BusLine {
   kind: 'head' | 'remark' | 'row'
@@ -31,13 +32,13 @@ function linesOf(k: Record<string, unknown>): BusLine[] {
   const part = (name: string, rows: BusLine[]): BusLine[] => (rows.length > 0 ? [{ kind: 'head', lead: '', text: name, end: '' }, ...rows] : [])
   const silent = amount(k.silent)
   return [
-    ...(Array.isArray(k.remarks) ? k.remarks : []).map(word).filter((s) => s !== '').map((text): BusLine => ({ kind: 'remark', lead: '', text, end: '' })),
-    ...(silent !== undefined ? [row('silent', `for ${silent.toFixed(0)} s`)] : []),
+    ...(Array.isArray(k.remarks) ? k.remarks : []).map(word).filter((s) => s !== '').map((text): BusLine => ({ kind: 'remark', lead: '', text: heard(text), end: '' })),
+    ...(silent !== undefined ? [row(say('silent'), say('for {n} s', { n: silent.toFixed(0) }))] : []),
     ...loadOf(k),
-    row('controller', object(k.controller) ? word(k.controller.words) || 'not known' : 'not known', count(k.frames, 'frame')),
-    ...part('Who is on the wire', listed(k.talkers).map((t) => row(word(t.address), word(t.words) + (t.name_hex ? ` (NAME ${word(t.name_hex)})` : ''), count(t.frames, 'frame')))),
-    ...part('Faults that devices report (DM1)', listed(k.faults).map((f) => row(f.active === true ? 'active' : 'gone', `from ${word(f.source)}: SPN ${word(f.spn)} FMI ${word(f.fmi)} (${word(f.words)})`))),
-    ...part('What is sent', listed(k.groups).map((g) => row(g.id ? word(g.id) : `PGN ${word(g.pgn)}`, sent(g), count(g.count, 'message')))),
+    row(say('controller'), (object(k.controller) && heard(word(k.controller.words))) || say('not known'), frames(k.frames)),
+    ...part(say('Who is on the wire'), listed(k.talkers).map((t) => row(word(t.address), t.name_hex ? say('{who} (NAME {name})', { who: heard(word(t.words)), name: word(t.name_hex) }) : heard(word(t.words)), frames(t.frames)))),
+    ...part(say('Faults that devices report (DM1)'), listed(k.faults).map((f) => row(f.active === true ? say('active') : say('gone'), say('from {source}: SPN {spn} FMI {fmi} ({words})', { source: word(f.source), spn: word(f.spn), fmi: word(f.fmi), words: heard(word(f.words)) })))),
+    ...part(say('What is sent'), listed(k.groups).map((g) => row(g.id ? word(g.id) : `PGN ${word(g.pgn)}`, sent(g), messages(g.count)))),
   ]
 }
 
@@ -46,22 +47,30 @@ function loadOf(k: Record<string, unknown>): BusLine[] {
   const rate = amount(k.bitrate)
   if (load === undefined || rate === undefined) return []
   const busiest = amount(k.busiest)
-  const how = `${k.reckoned === true ? ', reckoned as the slowest usual rate that fits' : ''}${busiest !== undefined ? `; ${busiest.toFixed(1)} % in the busiest second` : ''}`
-  return [{ kind: 'row', lead: 'load', text: `${load.toFixed(1)} % of ${(rate / 1000).toFixed(0)} kbit/s${how}`, end: '' }]
+  const places = { load: num(load.toFixed(1)), rate: (rate / 1000).toFixed(0) }
+  const of = k.reckoned === true ? say('{load} % of {rate} kbit/s, reckoned as the slowest usual rate that fits', places) : say('{load} % of {rate} kbit/s', places)
+  const text = busiest !== undefined ? say('{load}; {n} % in the busiest second', { load: of, n: num(busiest.toFixed(1)) }) : of
+  return [{ kind: 'row', lead: say('load'), text, end: '' }]
 }
 
 /** sent tells what a group is, who sends it and how often. */
 function sent(g: Record<string, unknown>): string {
   const period = amount(g.period)
-  const every = period === undefined ? '' : g.even === true ? `every ${stretch(period)}` : 'uneven'
+  const every = period === undefined ? '' : g.even === true ? say('every {time}', { time: stretch(period) }) : say('uneven')
   const name = word(g.key)
-  return [name === 'unknown' ? '' : name.replaceAll('_', ' '), g.id ? '' : `from ${word(g.source)}`, every].filter((s) => s !== '').join(', ') || 'not known'
+  return [name === 'unknown' ? '' : heard(name.replaceAll('_', ' ')), g.id ? '' : say('from {source}', { source: word(g.source) }), every].filter((s) => s !== '').join(', ') || say('not known')
 }
 
 function stretch(s: number): string {
-  return s < 0.0995 ? `${(s * 1000).toFixed(1)} ms` : s < 0.9995 ? `${(s * 1000).toFixed(0)} ms` : `${s.toFixed(2)} s`
+  return num(s < 0.0995 ? `${(s * 1000).toFixed(1)} ms` : s < 0.9995 ? `${(s * 1000).toFixed(0)} ms` : `${s.toFixed(2)} s`)
 }
 
-function count(v: unknown, name: string): string {
-  return typeof v === 'number' && Number.isFinite(v) ? `${v} ${name}${v === 1 ? '' : 's'}` : ''
+function frames(v: unknown): string {
+  if (typeof v !== 'number' || !Number.isFinite(v)) return ''
+  return v === 1 ? say('{n} frame', { n: v }) : say('{n} frames', { n: v })
+}
+
+function messages(v: unknown): string {
+  if (typeof v !== 'number' || !Number.isFinite(v)) return ''
+  return v === 1 ? say('{n} message', { n: v }) : say('{n} messages', { n: v })
 }

@@ -3,6 +3,7 @@
 // What a person tells the box: one POST a command, an id so that a repeated one counts once.
 
 import { object } from './payload'
+import { heard, say } from './say'
 import type { AlarmRef } from './view'
 
 /** tell sends a command about an alarm and returns a sentence for the person: empty when the box did it. */
@@ -28,11 +29,11 @@ async function post(verb: string, what: object): Promise<string> {
       body: JSON.stringify({ id: newID(), ...what }),
     })
   } catch {
-    return 'The box did not answer. Press again.'
+    return say('The box did not answer. Press again.')
   }
   const said: unknown = await answer.json().catch(() => undefined)
   if (answer.ok && object(said) && said.ok === true) return ''
-  return object(said) && typeof said.error === 'string' && said.error !== '' ? said.error : `The box refused (${answer.status}). Press again.`
+  return object(said) && typeof said.error === 'string' && said.error !== '' ? heard(said.error) : say('The box refused ({n}). Press again.', { n: answer.status })
 }
 
 /** newID makes 128 random bits; crypto.randomUUID is not there on plain http names. */

@@ -4,6 +4,7 @@
 // Pure: seconds and kPa in, px out.
 
 import type { Band, Measure, Point, TestCurve, TestUpdate } from './payload'
+import { num, say } from './say'
 import { banded } from './words'
 
 export interface Size {
@@ -72,7 +73,7 @@ export function plot(size: Size, end: number, low: number, high: number, every?:
   const at = timeMarks(end, Math.max(2, (right - left) / (size.small ? 90 : 130)))
   return {
     left, right, top, base, small: size.small, x, y,
-    rows: marks(low, high, by).map((v) => ({ y: y(v), text: v.toFixed(Math.min(places, 3)) })),
+    rows: marks(low, high, by).map((v) => ({ y: y(v), text: num(v.toFixed(Math.min(places, 3))) })),
     times: at.map((s) => ({ x: x(s), text: s === at.at(-1) ? `${s} s` : String(s), anchor: s === end ? 'end' as const : 'middle' as const })),
   }
 }
@@ -181,7 +182,7 @@ export function watchDrawing(c: TestCurve, seconds: number, size: Size, told: { 
   if (start !== undefined && cool !== undefined && fell !== undefined) {
     if (told.cooling !== '' && p.y(cool) - p.y(start) > gap) {
       brackets.push({ x: nowX, from: p.y(start), to: p.y(cool) })
-      words.push({ x: beside, y: (p.y(start) + p.y(cool)) / 2 + gap / 4, text: `cooling ${told.cooling}`, anchor, strong: true })
+      words.push({ x: beside, y: (p.y(start) + p.y(cool)) / 2 + gap / 4, text: say('cooling {n}', { n: told.cooling }), anchor, strong: true })
     }
     if (told.lost !== '') {
       const tall = p.y(fell) - p.y(cool)
@@ -189,12 +190,12 @@ export function watchDrawing(c: TestCurve, seconds: number, size: Size, told: { 
       const reach = Math.min(end, now + (size.small ? 120 : 200) / (p.right - p.left) * end)
       const under = Math.min(Math.max(p.y(fell), flip ? 0 : p.y(at(ahead, reach) ?? fell)) + gap, p.base - 6)
       if (tall > gap * 1.2) brackets.push({ x: nowX, from: p.y(cool), to: p.y(fell) })
-      words.push(tall > gap * 1.2 ? { x: beside, y: (p.y(cool) + p.y(fell)) / 2 + gap / 3, text: `leak ${told.lost}`, anchor, strong: true } :
-        { x: flip ? nowX - 12 : nowX + 12, y: under, text: `leak ${told.lost}`, anchor, strong: true })
+      words.push(tall > gap * 1.2 ? { x: beside, y: (p.y(cool) + p.y(fell)) / 2 + gap / 3, text: say('leak {n}', { n: told.lost }), anchor, strong: true } :
+        { x: flip ? nowX - 12 : nowX + 12, y: under, text: say('leak {n}', { n: told.lost }), anchor, strong: true })
     }
   }
   const far = until(cooling, end).at(-1)
-  if (far && (far[0] ?? 0) > now) words.push({ x: p.right, y: p.y(far[1] ?? 0) - (size.small ? 7 : 12), text: 'if only cooling', anchor: 'end', strong: false })
+  if (far && (far[0] ?? 0) > now) words.push({ x: p.right, y: p.y(far[1] ?? 0) - (size.small ? 7 : 12), text: say('if only cooling'), anchor: 'end', strong: false })
   return {
     plot: p, now: nowX, brackets, words: apart(words, gap, p.top + gap / 2, p.base - 4, size),
     dots: measured.map(([s, v]) => ({ x: round(p.x(s)), y: round(p.y(v)) })),
@@ -292,18 +293,18 @@ export function resultDrawing(now: TestCurve, before: TestCurve | undefined, siz
     const tip = line.at(-1)
     if (tip) ends.push({ x: p.x(tip[0] ?? 0) + (size.small ? 6 : 14), y: p.y(tip[1] ?? 0) + (size.small ? 5 : 8), text, anchor: 'start', strong })
   }
-  name(fit.length > 1 ? fit : dots, 'now', true)
-  name(edge, 'limit', true)
+  name(fit.length > 1 ? fit : dots, say('now'), true)
+  name(edge, say('limit'), true)
   const tip = fits ? old.at(-1) : undefined
   const whole = tip !== undefined && (tip[0] ?? 0) > 0.97 * end
-  if (whole) name(old, 'before', false)
+  if (whole) name(old, say('before'), false)
   return {
     plot: p, allowed: edge.length > 1 ? area(p, [[0, high], [end, high]], edge) : '', limit: path(p, edge), now: judged ? path(p, fit) : '', before: fits ? path(p, old) : '',
     dots: judged ? [] : dots.map(([s = 0, v = 0]) => ({ x: round(p.x(s)), y: round(p.y(v)) })),
     words: [
       ...spread(ends, size.small ? 18 : 30, p.top + 8, p.base),
       // An earlier test that was decided sooner ends inside the drawing; its word stands under its end.
-      ...(tip && !whole ? [{ x: p.x(tip[0] ?? 0), y: Math.min(p.y(tip[1] ?? 0) + (size.small ? 18 : 28), p.base - 4), text: 'before', anchor: 'start' as const, strong: false }] : []),
+      ...(tip && !whole ? [{ x: p.x(tip[0] ?? 0), y: Math.min(p.y(tip[1] ?? 0) + (size.small ? 18 : 28), p.base - 4), text: say('before'), anchor: 'start' as const, strong: false }] : []),
     ],
   }
 }

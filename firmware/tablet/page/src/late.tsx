@@ -5,6 +5,7 @@
 import type { ComponentType } from 'preact'
 import { useEffect, useState } from 'preact/hooks'
 import { moment } from './moment'
+import { say } from './say'
 import type { Acts } from './screens'
 
 /**
@@ -25,19 +26,19 @@ export function late<P extends object>(file: string, load: () => Promise<Compone
       fetched(file).then(load).then((c) => {
         got = c
         setDone((n) => n + 1)
-      }).catch(() => setTrouble('The box did not answer.'))
+      }).catch(() => setTrouble(say('The box did not answer.')))
     }, [round])
     if (got !== undefined) {
       const Screen = got
       return <Screen {...props} />
     }
-    if (trouble === '') return <p class="asking" role="status">asking the box, {Math.floor((moment().steady - began) / 1000)} s</p>
+    if (trouble === '') return <p class="asking" role="status">{say('asking the box, {n} s', { n: Math.floor((moment().steady - began) / 1000) })}</p>
     return (
       <div class="page">
         <p class="trouble" role="alert">{trouble}</p>
         <div class="foot">
-          <button type="button" class="btn" onClick={() => ('go' in props.acts ? props.acts.go('home') : props.acts.home())} data-act="go-home">Home</button>
-          <button type="button" class="btn go" onClick={() => setRound(round + 1)} data-act="again">Ask again</button>
+          <button type="button" class="btn" onClick={() => ('go' in props.acts ? props.acts.go('home') : props.acts.home())} data-act="go-home">{say('Home')}</button>
+          <button type="button" class="btn go" onClick={() => setRound(round + 1)} data-act="again">{say('Ask again')}</button>
         </div>
       </div>
     )

@@ -65,8 +65,8 @@ export function Alarms({ view, acts, room }: { view: Home; acts: Acts; room: Roo
   const { shown, more, next } = usePages(view.alarms, Math.max(1, Math.floor((room.height - (room.phone ? 300 : 330)) / (room.phone ? 230 : 140))))
   return (
     <div class="page">
-      <h1>Alarms</h1>
-      {view.alarms.length === 0 && <p class="none">No alarm stands.</p>}
+      <h1>{say('Alarms')}</h1>
+      {view.alarms.length === 0 && <p class="none">{say('No alarm stands.')}</p>}
       <ul class="list">{shown.map((a) => <OneAlarm key={`${a.ref.key}/${a.ref.where}`} a={a} acts={acts} />)}</ul>
       {acts.trouble && <p class="trouble" role="status">{acts.trouble}</p>}
       <Back acts={acts} more={more} next={next} />
@@ -80,10 +80,10 @@ function OneAlarm({ a, acts }: { a: ListedAlarm; acts: Acts }) {
       <Mark of={a.priority} size={34} />
       <div>
         <h2>{a.title}</h2>
-        <p class="quiet">{a.state}{a.since && `, since ${a.since}`}</p>
+        <p class="quiet">{a.since ? say('{state}, since {time}', { state: a.state, time: a.since }) : a.state}</p>
         {a.act && <p class="todo">{a.act}. {a.caution}</p>}
       </div>
-      {a.unacked && <button type="button" class="btn go" onClick={() => acts.seen([a.ref])} data-act="seen">Seen</button>}
+      {a.unacked && <button type="button" class="btn go" onClick={() => acts.seen([a.ref])} data-act="seen">{say('Seen')}</button>}
     </li>
   )
 }
@@ -93,10 +93,10 @@ export function Channels({ view, acts, room }: { view: Home; acts: Acts; room: R
   const { shown, more, next } = usePages(view.channels, Math.max(1, Math.floor((room.height - (room.phone ? 330 : 360)) / 44)))
   return (
     <div class="page">
-      <h1>Sensors</h1>
-      {view.channels.length === 0 ? <p class="none">No channel is declared.</p> : (
+      <h1>{say('Sensors')}</h1>
+      {view.channels.length === 0 ? <p class="none">{say('No channel is declared.')}</p> : (
         <table class="channels">
-          <thead><tr><th scope="col">channel</th><th scope="col">value</th><th scope="col">quality</th><th scope="col">age</th>{!room.phone && <th scope="col">source</th>}</tr></thead>
+          <thead><tr><th scope="col">{say('channel')}</th><th scope="col">{say('value')}</th><th scope="col">{say('quality')}</th><th scope="col">{say('age')}</th>{!room.phone && <th scope="col">{say('source')}</th>}</tr></thead>
           <tbody>{shown.map((c) => <OneChannel key={c.id} c={c} phone={room.phone} />)}</tbody>
         </table>
       )}
@@ -120,8 +120,8 @@ function OneChannel({ c, phone }: { c: ListedChannel; phone: boolean }) {
 export function Back({ acts, more, next }: { acts: Acts; more: string; next: () => void }) {
   return (
     <div class={`foot${more ? ' three' : ''}`}>
-      <button type="button" class="btn" onClick={() => acts.go('home')} data-act="go-home">Home</button>
-      <button type="button" class="btn" onClick={() => acts.go('menu')} data-act="menu">Menu</button>
+      <button type="button" class="btn" onClick={() => acts.go('home')} data-act="go-home">{say('Home')}</button>
+      <button type="button" class="btn" onClick={() => acts.go('menu')} data-act="menu">{say('Menu')}</button>
       {more && <button type="button" class="btn" onClick={next} data-act="more">{more}</button>}
     </div>
   )

@@ -5,7 +5,8 @@
 
 import type { Measure, Morning, Now } from './payload'
 import type { Head, Row } from './view'
-import { boxTime, clockTime, figure, kPa, lower, tiny, unit } from './words'
+import { heard, key, say, tongue } from './say'
+import { boxTime, clockTime, figure, kPa, lower, rounded, tiny, unit } from './words'
 
 /** Side is one end of the night: a pressure and when it was read. */
 export interface Side {
@@ -35,8 +36,8 @@ export interface MorningView {
   words: string // the whole of it in one line
 }
 
-const states: Record<string, string> = { held: 'Held overnight', lost: 'Lost air overnight' }
-const unknown = 'Overnight not known'
+const states: Record<string, string> = { held: key('Held overnight'), lost: key('Lost air overnight') }
+const unknown = key('Overnight not known')
 
 /** morningOf returns the first screen of the day while there is one, with the head that stands on it. */
 export function morningOf(n: Now, head: Head): MorningView | undefined {
@@ -49,19 +50,19 @@ export function morningOf(n: Now, head: Head): MorningView | undefined {
   const beside = places !== '' && places.length <= 16 && word !== states.lost
   const rows: Row[] = [{ when: 'Now', text: doOf(n) }]
   if (!noted && places && !beside) rows.push({ when: 'Where', text: places })
-  else if (!noted && m.why) rows.push({ when: 'Why', text: m.why })
+  else if (!noted && m.why) rows.push({ when: 'Why', text: heard(m.why) })
   return {
-    id: m.to_at ?? n.t.slice(0, 10), head: { ...head, word, rows, cause: noted ? head.cause : '' }, places: beside ? places : '',
-    from: sideOf(m.from, m.from_at, long), to: sideOf(m.to, m.to_at, long), ...sharesOf(m), guess: word !== unknown, words: m.words,
+    id: m.to_at ?? n.t.slice(0, 10), head: { ...head, word: say(word), rows, cause: noted ? head.cause : '' }, places: beside ? places : '',
+    from: sideOf(m.from, m.from_at, long), to: sideOf(m.to, m.to_at, long), ...sharesOf(m), guess: word !== unknown, words: heard(m.words),
   }
 }
 
 /** doOf is what to do first. A box that names nothing leaves it to what is due, or to the search for a leak. */
 function doOf(n: Now): string {
-  if (n.do && n.do !== 'nothing to do') return n.do
-  if (n.morning?.state === 'lost') return 'find the leak: Menu, Leak-down test'
+  if (n.do && n.do !== 'nothing to do') return heard(n.do)
+  if (n.morning?.state === 'lost') return say('find the leak: Menu, Leak-down test')
   const due = n.care?.find((c) => c.due)
-  return due ? `engine off, then ${lower(due.words)}` : 'nothing to do'
+  return due ? say('engine off, then {what}', { what: lower(heard(due.words)) }) : say('nothing to do')
 }
 
 /** placesOf joins places as people say them; all ranks together are "ranks". */
@@ -69,8 +70,9 @@ function placesOf(places: string[], ranks: string[]): string {
   const full = (name: string) => (name.endsWith(' rank') ? name : `${name} rank`)
   const all = ranks.length > 1 && ranks.every((r) => places.includes(full(r)) || places.includes(r))
   const own = all ? [...places.filter((p) => !ranks.some((r) => p === r || p === full(r))), 'ranks'] : places
-  const last = own.at(-1)
-  return own.length < 2 || last === undefined ? own.join('') : `${own.slice(0, -1).join(', ')} and ${last}`
+  const names = own.map((p) => (p === 'ranks' ? say('ranks') : heard(p)))
+  const last = names.at(-1)
+  return names.length < 2 || last === undefined ? names.join('') : say('{list} and {last}', { list: names.slice(0, -1).join(', '), last })
 }
 
 function span(from: string | null | undefined, to: string | null | undefined): number {
@@ -81,14 +83,14 @@ function span(from: string | null | undefined, to: string | null | undefined): n
 function sideOf(m: Measure | null | undefined, at: string | null | undefined, long: boolean): Side | undefined {
   if (!m || !Number.isFinite(kPa(m))) return undefined
   const t = boxTime(at)
-  const day = long && Number.isFinite(t) ? `${new Date(t).toLocaleDateString('en-GB', { day: 'numeric', month: 'short' })} ` : ''
+  const day = long && Number.isFinite(t) ? `${new Date(t).toLocaleDateString(tongue(), { day: 'numeric', month: 'short' })} ` : ''
   return { kPa: kPa(m), text: figure(m), measure: m, when: day + clockTime(t) }
 }
 
 /** sharesOf splits the fall. A tank that has become warmer has gained by it; a loss that is none says so. */
 function sharesOf(m: Morning): { cooling: Share | undefined; lost: Share | undefined } {
-  const cooling = wordy(m.cooling, (c) => (Number(figure(c)) === 0 ? 'no cooling' : c.value < 0 ? `${figure(c, -c.value)} warming` : `${figure(c)} cooling`), warmth(m))
-  const lost = wordy(m.lost, (l) => (Number(figure(l)) <= 0 ? 'no leak seen' : `${figure(l)} leak`), m.leak ? tiny(m.leak) : 'as a flow: not known')
+  const cooling = wordy(m.cooling, (c) => (rounded(c) === 0 ? say('no cooling') : c.value < 0 ? say('{n} warming', { n: figure(c, -c.value) }) : say('{n} cooling', { n: figure(c) })), warmth(m))
+  const lost = wordy(m.lost, (l) => (rounded(l) <= 0 ? say('no leak seen') : say('{n} leak', { n: figure(l) })), m.leak ? tiny(m.leak) : say('as a flow: not known'))
   return { cooling, lost }
 }
 
@@ -98,8 +100,8 @@ function wordy(m: Measure | null | undefined, words: (m: Measure) => string, abo
 }
 
 function warmth(m: Morning): string {
-  if (!m.warm_from || !m.warm_to) return 'temperature not seen'
-  return `${m.warm || 'temperature'} ${m.warm_from.value.toFixed(0)} to ${m.warm_to.value.toFixed(0)} ${unit(m.warm_to)}`
+  if (!m.warm_from || !m.warm_to) return say('temperature not seen')
+  return say('{what} {from} to {to} {unit}', { what: m.warm ? heard(m.warm) : say('temperature'), from: m.warm_from.value.toFixed(0), to: m.warm_to.value.toFixed(0), unit: unit(m.warm_to) })
 }
 
 /** Size is the room for the drawing. */
@@ -167,7 +169,7 @@ export function nightCurve(p: NightPlan): string {
 /** spoken is the drawing for those who hear the page. */
 export function spoken(v: MorningView): string {
   if (v.words) return v.words
-  const of = (s: Side | undefined) => (s ? `${s.text} ${unit(s.measure)}` : 'not seen')
-  return `Tank in the evening ${of(v.from)}, in the morning ${of(v.to)}`
+  const of = (s: Side | undefined) => (s ? `${s.text} ${unit(s.measure)}` : say('not seen'))
+  return say('Tank in the evening {from}, in the morning {to}', { from: of(v.from), to: of(v.to) })
 }
 

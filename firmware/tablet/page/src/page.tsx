@@ -11,6 +11,7 @@ import { moment } from './moment'
 import type { TestActs } from './Leakdown'
 import { lastWords, testView, zonesOf } from './leakdown'
 import { AskingScreen, CoverScreen, Foot, HomeScreen, shortPhone, type Acts, type Room, type Screen } from './screens'
+import { say, speak, tongue } from './say'
 import type { Light } from './Settings'
 import { Sound } from './sound'
 import { readChoice } from './units'
@@ -75,6 +76,27 @@ function keep(name: string, value: string): void {
   }
 }
 
+function language(): string {
+  return kept('airhold-language') ?? 'en'
+}
+
+/** learn fetches a language; until it is there, and where it cannot be, the page speaks English. */
+async function learn(code: string): Promise<void> {
+  trouble = ''
+  if (code === 'en') speak(undefined)
+  else {
+    const file = await import('./language').catch(() => undefined)
+    const got = await file?.fetchLanguage(code)
+    if (language() !== code) return
+    if (file && got && 'language' in got) file.use(got.language)
+    else {
+      speak(undefined)
+      trouble = got && 'trouble' in got ? got.trouble : say('The box did not answer. The page stays English.')
+    }
+  }
+  draw()
+}
+
 /** fit scales a frame of the design's own px onto the glass: 1280 wide and at least 750 high, or a phone's 390. */
 function fit(): Room & { zoom: number } {
   const { innerWidth: w, innerHeight: h } = window
@@ -97,7 +119,7 @@ async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {})
   draw()
 }
 
-const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light'> = {
+const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light' | 'language'> = {
   seen: (refs) => void send('ack', refs),
   later: (refs) => void send('shelve', refs, { for: '10m' }),
   mute: () => {
@@ -114,6 +136,10 @@ const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'un
     units = to
     keep('airhold-units', JSON.stringify(to))
     draw()
+  },
+  speak: (code) => {
+    keep('airhold-language', code)
+    void learn(code)
   },
   go: (to) => {
     if (screen === 'test' && to !== 'test') attended = '' // a result is left for good
@@ -167,7 +193,7 @@ const testActs: Omit<TestActs, 'trouble' | 'waits'> = {
 
 function TestScreen({ view: v, room, at }: { view: Home; room: Room; at: Moment }) {
   const t = testView(inbox, at)
-  const waits = v.head.seen.length > 0 ? 'An alarm waits on Home.' : ''
+  const waits = v.head.seen.length > 0 ? say('An alarm waits on Home.') : ''
   const all: TestActs = { ...testActs, trouble, waits }
   if (t && (t.running || attended === t.run)) return <Running key={`${t.run}/${t.step}`} view={t} acts={all} room={room} />
   const limit = t?.limit
@@ -210,8 +236,9 @@ function draw(): void {
   sound.ring(view.rings, at.steady, upToDate)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
+  document.documentElement.lang = tongue()
   const room = fit()
-  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? 'Day' : 'Night', trouble, recorded, units, light: light() }
+  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? say('Day') : say('Night'), trouble, recorded, units, light: light(), language: language() }
   const home = view.kind === 'home' ? homeOf(view) : undefined
   const first = home !== undefined && screen === 'home' && home.test === undefined && home.morning !== undefined && home.morning.id !== left ? home.morning : undefined
   const state = view.kind === 'home' || view.kind === 'cover' ? view.state : 'none'
@@ -251,8 +278,9 @@ function report(e: Event): void {
 draw()
 setInterval(draw, 250)
 addEventListener('resize', draw)
+if (language() !== 'en') void learn(language())
 document.addEventListener('visibilitychange', () => {
   draw()
-  if (!document.hidden && sound.label(moment().steady) !== 'Sound on') void keepAwake()
+  if (!document.hidden && sound.able()) void keepAwake()
 })
 void import('./link').then(({ listen }) => listen(`${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/mqtt`, report))

@@ -6,9 +6,10 @@ import { textWidth, usesKnown, wordsFit } from './bar'
 import { fit, lines, noteLines } from './measure'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
+import { key, num, say } from './say'
 import type { Light } from './Settings'
 import type { Choice } from './units'
-import type { AlarmRef, Asking, Cover, Head, Home, View } from './view'
+import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
 
 /** Room is the frame in its own px; the page scales it to the glass. */
 export interface Room {
@@ -33,6 +34,8 @@ export interface Acts {
   choose: (units: Choice) => void
   light: Light
   lighten: (light: Light) => void
+  language: string // the code of the language chosen here
+  speak: (code: string) => void
   muteLabel: string
   nightLabel: string
   trouble: string // why the last press did not work; empty: it did
@@ -61,17 +64,17 @@ export function Button({ children, act, look = '', name, off = false }: { childr
 /** Rail holds the presses that are always there; a covered page has no menu, for there is nothing live behind it. */
 export function Rail({ acts, menu = true, test }: { acts: Acts; menu?: boolean; test?: Home['test'] }) {
   return (
-    <nav class="rail" aria-label="Page">
+    <nav class="rail" aria-label={say('Page')}>
       {test ? testButton(acts, test) : <Button act={acts.mute} name="mute">{acts.muteLabel}</Button>}
       <Button act={acts.night} name="night">{acts.nightLabel}</Button>
-      {menu && <Button act={() => acts.go('menu')} name="menu">Menu</Button>}
+      {menu && <Button act={() => acts.go('menu')} name="menu">{say('Menu')}</Button>}
     </nav>
   )
 }
 
 /** testButton leads back to the test that goes on, or to its result. */
 function testButton(acts: Acts, test: { running: boolean }) {
-  return <Button look="go" act={() => acts.go('test')} name="go-test">{test.running ? 'Test' : 'Result'}</Button>
+  return <Button look="go" act={() => acts.go('test')} name="go-test">{test.running ? say('Test') : say('Result')}</Button>
 }
 
 export function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test'] }) {
@@ -81,21 +84,26 @@ export function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Hom
   }
   return (
     <div class="answer">
-      {head.later.length > 0 && <Button act={() => acts.later(head.later)} name="later">Later 10&nbsp;min</Button>}
-      <Button look="go" act={() => acts.seen(head.seen)} name="seen">Seen</Button>
+      {head.later.length > 0 && <Button act={() => acts.later(head.later)} name="later">{say('Later 10\u00a0min')}</Button>}
+      <Button look="go" act={() => acts.seen(head.seen)} name="seen">{say('Seen')}</Button>
     </div>
   )
 }
 
+/** whens are the names of the answers. */
+const whens: Record<Row['when'], string> = { Now: key('Now'), Then: key('Then'), Tonight: key('Tonight'), Cause: key('Cause'), Where: key('Where'), Why: key('Why') }
+
 /** Top is the one place that answers: what is it, what now, what then. */
 export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; also?: string }) {
   const loud = head.ink === 'high' || head.ink === 'medium'
-  const wide = head.word.length > (phone ? 10 : loud ? 16 : 19)
+  const long = head.word.length > (phone ? 10 : loud ? 16 : 19)
+  const most = phone && long && !loud ? Math.floor(284 / textWidth(head.word, 1)) : 0 // a word a little too long is set a little smaller
+  const own = most >= 40
   return (
     <section class="top" role={loud ? 'alert' : undefined} data-ink={head.ink}>
-      <h1 class={wide ? 'long' : ''}>{head.mark === 'word' && <Mark of={head.ink} size={phone ? 44 : 80} blink={head.blink} />}<span>{head.word}</span>{also && <span class="also">{also}</span>}</h1>
+      <h1 class={long && !own ? 'long' : ''} style={own ? { fontSize: `${most}px` } : undefined}>{head.mark === 'word' && <Mark of={head.ink} size={phone ? 44 : 80} blink={head.blink} />}<span>{head.word}</span>{also && <span class="also">{also}</span>}</h1>
       {head.mark === 'title' && loud && <h2 class="named"><Mark of={head.ink} size={phone ? 26 : 40} blink={head.blink} />{head.title}</h2>}
-      {head.rows.map((r) => <p key={r.when} class={r.when === 'Now' ? 'act' : ''}><span class="when">{r.when}</span> <span class="do">{r.text}</span></p>)}
+      {head.rows.map((r) => <p key={r.when} class={r.when === 'Now' ? 'act' : ''}><span class="when">{say(whens[r.when])}</span> <span class="do">{r.text}</span></p>)}
       {head.mark === 'word' && head.title && <p class="cause">{head.title}{head.cause ? `. ${head.cause}` : ''}</p>}
       {head.mark === 'word' && !head.title && head.cause && <p class="cause">{head.cause}</p>}
       {(head.mark === 'none' || (head.mark === 'title' && loud)) && head.cause && <p class="cause">{head.cause}</p>}
@@ -125,18 +133,18 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
       <Top head={room.phone && note ? { ...view.head, rows: view.head.rows.slice(0, 1) } : view.head} phone={room.phone} />
       <Answer head={view.head} acts={acts} test={room.phone ? undefined : view.test} />
       <div class="clock">{view.clock}</div>
-      <section class="zone" style={{ top: `${at.line}px` }} aria-label="Pressure">
+      <section class="zone" style={{ top: `${at.line}px` }} aria-label={say('Pressure')}>
         <PressureLine state={view.line} size={{ width, height: at.lineHeight, small: room.phone }} />
       </section>
-      <section class="zone" style={{ top: `${at.bar}px` }} aria-label="Air budget">
+      <section class="zone" style={{ top: `${at.bar}px` }} aria-label={say('Air budget')}>
         <BudgetBar state={view.bar} width={width} tall={at.barHeight} />
       </section>
-      {!few && <section class="facts" aria-label="Other figures">
+      {!few && <section class="facts" aria-label={say('Other figures')}>
         {own && view.line.left && (
-          <p><span data-what="left" data-value={view.line.left.text.replace('over ', '')} data-unit="min">{view.line.left.text}</span><span class="unit">min in the tank</span></p>
+          <p><span data-what="left" data-value={view.line.left.text.replace(/\D+/g, '')} data-unit="min">{view.line.left.text}</span><span class="unit">{say('min in the tank')}</span></p>
         )}
         {facts.map((f) => (
-          <p key={f.words}><span data-what="fact" data-value={f.value} data-unit={f.unit}>{f.value}</span><span class="unit">{f.words}</span></p>
+          <p key={f.words}><span data-what="fact" data-value={f.value.replace(/^\D+/, '')} data-unit={f.unit}>{num(f.value)}</span><span class="unit">{f.words}</span></p>
         ))}
       </section>}
       {acts.trouble ? <p class="trouble" role="status">{acts.trouble}</p> : foot && <p class="foot-note" style={{ maxWidth: `${across}px` }}>{foot}</p>}
@@ -193,7 +201,7 @@ function zones(room: Room, loud: boolean, note: boolean, more: number): { line: 
 
 /** AskingScreen waits for the first reading, and counts. */
 export function AskingScreen({ view }: { view: Asking }) {
-  return <p class="asking" role="status">asking the box, <span data-what="wait" data-value={view.seconds} data-unit="s">{view.seconds}</span> s</p>
+  return <p class="asking" role="status"><span data-what="wait" data-value={view.seconds} data-unit="s">{say('asking the box, {n} s', { n: view.seconds })}</span></p>
 }
 
 /** CoverScreen hides everything that could be taken for a live reading. */
@@ -203,7 +211,7 @@ export function CoverScreen({ view, acts, room }: { view: Cover; acts: Acts; roo
       <div class="not-live" aria-hidden="true" />
       <section role="alert">
         <h1><Mark of="medium" size={room.phone ? 40 : 84} /><span>{view.title}</span></h1>
-        {view.rows.map((r) => <p key={r.when} class="act"><span class="when">{r.when}</span> <span class="do">{r.text}</span></p>)}
+        {view.rows.map((r) => <p key={r.when} class="act"><span class="when">{say(whens[r.when])}</span> <span class="do">{r.text}</span></p>)}
       </section>
       <p class="counting"><span data-what="silence" data-value={view.seconds} data-unit="s">{view.seconds}</span><span class="unit">{view.unit}</span></p>
       {view.past && <p class="past">{view.past}</p>}

@@ -3,6 +3,7 @@
 // Alarm pulses made by the page. A browser lets a page sound only after a press, so the button says "Sound on" until
 // then.
 
+import { say } from './say'
 import { pulses, silent, strike, tone, type Ringing } from './bell'
 import type { Priority } from './payload'
 
@@ -33,10 +34,15 @@ export class Sound {
     return Math.max(0, this.mutedUntil - now)
   }
 
+  /** able says whether the page may sound. */
+  able(): boolean {
+    return this.out?.state === 'running'
+  }
+
   label(now: number): string {
-    if (this.out?.state !== 'running') return 'Sound on'
+    if (this.out?.state !== 'running') return say('Sound on')
     const left = Math.ceil(this.muted(now) / 1000)
-    return left > 0 ? `Muted ${Math.floor(left / 60)}:${String(left % 60).padStart(2, '0')}` : 'Mute 2\u00a0min'
+    return left > 0 ? say('Muted {time}', { time: `${Math.floor(left / 60)}:${String(left % 60).padStart(2, '0')}` }) : say('Mute 2\u00a0min')
   }
 
   /** ring lets what rings be heard, as far as the page may sound and knows what is over. */

@@ -8,6 +8,7 @@
 // and 100 kPa) by the gas law, as the box reckons it too.
 
 import { object } from './payload'
+import { key } from './say'
 
 /** Choice names a unit of each kind; "box" leaves what the box says. */
 export interface Choice {
@@ -21,9 +22,9 @@ export const asBox: Choice = { pressure: 'box', flow: 'box', temperature: 'box' 
 
 /** wordsOf names each choice as a person would, in the order it is offered. */
 export const wordsOf: { [K in keyof Choice]: [Choice[K], string][] } = {
-  pressure: [['box', 'as the box'], ['kPa', 'kPa'], ['bar', 'bar'], ['[psi]', 'psi']],
-  flow: [['box', 'as the box'], ['L/min', 'L/min'], ['scfm', 'scfm']],
-  temperature: [['box', 'as the box'], ['Cel', '°C'], ['[degF]', '°F']],
+  pressure: [['box', key('as the box')], ['kPa', 'kPa'], ['bar', 'bar'], ['[psi]', 'psi']],
+  flow: [['box', key('as the box')], ['L/min', 'L/min'], ['scfm', 'scfm']],
+  temperature: [['box', key('as the box')], ['Cel', '°C'], ['[degF]', '°F']],
 }
 
 /** readChoice reads a kept choice; what it does not know becomes "box". */

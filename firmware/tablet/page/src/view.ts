@@ -12,10 +12,10 @@ import { lastWords, steps, testView, type TestView } from './leakdown'
 import type { Doubt, Figure, LeakMark, LineRank, LineState } from './line'
 import { morningOf, type MorningView } from './morning'
 import type { Alarm, Measure, Now, Priority, StateCode } from './payload'
-import { say } from './say'
+import { heard, say } from './say'
 import { asBox, inUnits, type Choice } from './units'
 import {
-  age, boxTime, clockTime, compressorWords, figure, kPa, lower, named, pastWords, quality, stateWords, unit, unsure, upper, weight,
+  age, boxTime, clockTime, compressorWords, figure, kPa, listOf, lower, named, quality, rounded, stateWords, unit, unsure, upper, weight,
   alarmState,
 } from './words'
 
@@ -27,7 +27,7 @@ export const coverAfter = 3000
 export const askFor = 10_000
 
 export interface Row {
-  when: string
+  when: 'Now' | 'Then' | 'Tonight' | 'Cause' | 'Where' | 'Why' // named by the head
   text: string
 }
 
@@ -108,16 +108,16 @@ export function derive(b: Inbox, at: Moment, units: Choice = asBox, away: Episod
   const now = b.now && { ...b.now, what: inUnits(b.now.what, units) }
   if (now === undefined) {
     const waited = since(b.started, at)
-    const frame: Frame = { clock: '', hour: NaN, sim: 'compressed air', t: '', rings: [] }
+    const frame: Frame = { clock: '', hour: NaN, sim: say('compressed air'), t: '', rings: [] }
     if (waited < askFor && b.online?.what.online !== false) return { kind: 'asking', seconds: Math.floor(waited / 1000), ...frame }
-    return { kind: 'cover', ...coverWords(b), seconds: Math.floor(waited / 1000), unit: 's and no reading yet', past: '', state: 'none', ...frame, rings: [linkLost] }
+    return { kind: 'cover', ...coverWords(b), seconds: Math.floor(waited / 1000), unit: say('s and no reading yet'), past: '', state: 'none', ...frame, rings: [linkLost] }
   }
   const old = since(now.at, at)
   const frame = frameOf(now.what, old)
   const gone = b.online !== undefined && !b.online.what.online && since(b.online.at, at) <= old
   if (old > coverAfter || gone) {
     return {
-      kind: 'cover', ...coverWords(b), seconds: Math.floor(old / 1000), unit: 's since the last reading', past: past(now.what, testView(b, at)?.running === true),
+      kind: 'cover', ...coverWords(b), seconds: Math.floor(old / 1000), unit: say('s since the last reading'), past: past(now.what, testView(b, at)?.running === true),
       state: now.what.state, ...frame, rings: [linkLost, ...ringsOf(b, 'none')],
     }
   }
@@ -139,41 +139,73 @@ function frameOf(n: Now, old: number): Frame {
   const t = boxTime(n.t) + old * rate
   const known = Number.isFinite(t) && n.clk !== 'unset'
   return {
-    clock: known ? clockTime(t) : 'no clock',
+    clock: known ? clockTime(t) : say('no clock'),
     hour: known ? new Date(t).getHours() : NaN,
-    sim: `compressed air${n.simulated ? ', simulated' : ''}${rate !== 1 ? `, ${Number(rate.toPrecision(3))} times as fast` : ''}`,
+    sim: simOf(n.simulated, Number(rate.toPrecision(3))),
     t: Number.isFinite(t) ? new Date(t).toISOString() : '',
     rings: [],
   }
 }
 
+/** simOf is the foot: what kind of air, and how fast the time of a simulation runs. */
+function simOf(simulated: boolean, rate: number): string {
+  if (rate === 1) return simulated ? say('compressed air, simulated') : say('compressed air')
+  return simulated ? say('compressed air, simulated, {n} times as fast', { n: rate }) : say('compressed air, {n} times as fast', { n: rate })
+}
+
 function coverWords(b: Inbox): { title: string; rows: Row[] } {
-  const drive = { when: 'Now', text: 'Go by the machine’s own gauge' }
+  const drive: Row = { when: 'Now', text: say('Go by the machine’s own gauge') }
   if (b.linked && b.online?.what.online === false) {
-    return { title: 'The box has stopped', rows: [drive, { when: 'Then', text: 'Look at the box’s light and its supply' }] }
+    return { title: say('The box has stopped'), rows: [drive, { when: 'Then', text: say('Look at the box’s light and its supply') }] }
   }
   if (b.linked) {
-    return { title: 'The box is silent', rows: [drive, { when: 'Then', text: 'Look at the box’s light' }] }
+    return { title: say('The box is silent'), rows: [drive, { when: 'Then', text: say('Look at the box’s light') }] }
   }
-  return { title: 'No link to the box', rows: [drive, { when: 'Then', text: 'Look at the box’s light and the Wi-Fi' }] }
+  return { title: say('No link to the box'), rows: [drive, { when: 'Then', text: say('Look at the box’s light and the Wi-Fi') }] }
 }
 
 /** testWords tells the running test, or the last one, in a line. */
 function testWords(t: TestView): string {
   if (!t.running) return lastWords(t)
-  const time = t.step === 'watch' ? `, ${t.seconds} s` : ''
-  return `${upper(t.where)}, step ${t.at + 1} of ${steps.length}: ${lower(steps[t.at]?.words ?? '')}${time}`
+  const places = { where: upper(t.where), at: t.at + 1, of: steps.length, step: lower(say(steps[t.at]?.words ?? '')), n: t.seconds }
+  return t.step === 'watch' ? say('{where}, step {at} of {of}: {step}, {n} s', places) : say('{where}, step {at} of {of}: {step}', places)
 }
 
 /** past tells the last state in the past tense. */
 function past(n: Now, testing: boolean): string {
   const when = n.clk === 'unset' ? '' : clockTime(boxTime(n.t), true)
   const p = n.tank.pressure
-  const tank = p ? ` and the tank had ${figure(p)} ${unit(p)}` : ''
-  const first = when === '' ? `At the last reading ${pastWords[n.state] ?? pastWords.not_known}${tank}.` :
-    `At ${when} ${pastWords[n.state] ?? pastWords.not_known}${tank}.`
-  if (testing) return `${first} The leak-down test goes on in the box. This page shows readings again as soon as they arrive.`
-  return `${first} The machine’s air does not depend on this page. It shows readings again as soon as they arrive.`
+  const places = { when: when === '' ? say('At the last reading') : say('At {time}', { time: when }), ...(p ? { n: figure(p), unit: unit(p) } : {}) }
+  const all = p ? wasWithTank(n.state, places) : was(n.state, places)
+  if (testing) return `${all} ${say('The leak-down test goes on in the box. This page shows readings again as soon as they arrive.')}`
+  return `${all} ${say('The machine’s air does not depend on this page. It shows readings again as soon as they arrive.')}`
+}
+
+/** was tells a state in the past tense. */
+function was(s: StateCode, places: Record<string, string>): string {
+  switch (s) {
+    case 'holds':
+      return say('{when} air held.', places)
+    case 'low':
+      return say('{when} air was low.', places)
+    case 'short':
+      return say('{when} air was short.', places)
+    default:
+      return say('{when} air was not known.', places)
+  }
+}
+
+function wasWithTank(s: StateCode, places: Record<string, string>): string {
+  switch (s) {
+    case 'holds':
+      return say('{when} air held and the tank had {n} {unit}.', places)
+    case 'low':
+      return say('{when} air was low and the tank had {n} {unit}.', places)
+    case 'short':
+      return say('{when} air was short and the tank had {n} {unit}.', places)
+    default:
+      return say('{when} air was not known and the tank had {n} {unit}.', places)
+  }
 }
 
 // Alarms.
@@ -231,17 +263,17 @@ const airKeys = new Set(['tank-low', 'tank-short'])
 
 /** headOf says what stands in the head: the state, or the alarm that takes its place. */
 function headOf(n: Now, alarms: Alarm[], test: TestView | undefined): Head {
-  const word = stateWords[n.state] ?? stateWords.not_known
-  const now = { when: 'Now', text: n.do || 'nothing to do' }
+  const word = say(stateWords[n.state] ?? stateWords.not_known)
+  const now: Row = { when: 'Now', text: n.do ? heard(n.do) : say('nothing to do') }
   const quiet: Head = { ink: 'none', word, mark: 'none', blink: false, title: '', rows: [now], cause: '', seen: [], later: [] }
   const over = alarms.filter((a) => !standing(a))
   alarms = alarms.filter(standing)
   const lead = alarms[0]
   if (lead === undefined) {
-    if (test?.running) quiet.cause = `Leak-down test: ${lower(testWords(test))}.${test.heldBack ? ' Air alarms are held back.' : ''}`
-    else if (n.banner) quiet.cause = n.banner
-    else if (n.then) quiet.rows.push({ when: 'Then', text: n.then })
-    else if (n.tonight) quiet.rows.push({ when: 'Tonight', text: n.tonight })
+    if (test?.running) quiet.cause = say('Leak-down test: {what}.', { what: lower(testWords(test)) }) + (test.heldBack ? ` ${say('Air alarms are held back.')}` : '')
+    else if (n.banner) quiet.cause = heard(n.banner)
+    else if (n.then) quiet.rows.push({ when: 'Then', text: heard(n.then) })
+    else if (n.tonight) quiet.rows.push({ when: 'Tonight', text: listOf(n.tonight) })
     return over.length > 0 ? returned(quiet, over) : quiet
   }
   const group = alarms.filter((a) => a === lead || (lead.group !== undefined && lead.group !== '' && a.group === lead.group))
@@ -254,21 +286,21 @@ function headOf(n: Now, alarms: Alarm[], test: TestView | undefined): Head {
   const title = named(lead.title, lead.where)
   const loud = lead.priority === 'high' || (lead.priority === 'medium' && (unacked(lead) || n.state !== 'holds'))
   head.ink = lead.priority
-  head.cause = [groupWords(lead, group), other ? `Also: ${lower(named(other.title, other.where))}` : '', rest(alarms, group)]
+  head.cause = [groupWords(lead, group), other ? say('Also: {what}', { what: lower(named(other.title, other.where)) }) : '', rest(alarms, group)]
     .filter((s) => s !== '').join('. ')
   if (loud && airKeys.has(lead.key) && n.state !== 'holds') {
     head.mark = 'word'
-    const second = n.then ? { when: 'Then', text: upper(n.then) } : lead.cause ? { when: 'Cause', text: lead.cause } : undefined
+    const second: Row | undefined = n.then ? { when: 'Then', text: upper(heard(n.then)) } : lead.cause ? { when: 'Cause', text: heard(lead.cause) } : undefined
     head.rows = [{ when: 'Now', text: upper(now.text) }, ...(second ? [second] : [])]
     return head
   }
   head.title = title
   head.mark = 'title'
-  const act = lead.do ? { when: lead.from === 'parked' ? 'Then' : 'Now', text: upper(lead.do) } : undefined
+  const act: Row | undefined = lead.do ? { when: lead.from === 'parked' ? 'Then' : 'Now', text: upper(heard(lead.do)) } : undefined
   if (!loud) {
     head.ink = lead.priority === 'high' ? 'high' : 'low'
     head.rows = [now]
-    head.cause = [act ? `${act.when}: ${lower(act.text)}` : '', head.cause].filter((s) => s !== '').join('. ')
+    head.cause = [act ? act.when === 'Then' ? say('Then: {what}', { what: lower(act.text) }) : say('Now: {what}', { what: lower(act.text) }) : '', head.cause].filter((s) => s !== '').join('. ')
     return head
   }
   if (lead.priority === 'high') {
@@ -277,9 +309,9 @@ function headOf(n: Now, alarms: Alarm[], test: TestView | undefined): Head {
     head.title = word
     head.mark = 'word'
   }
-  if (lead.caution) head.cause = [lead.caution.replace(/\.$/, ''), head.cause].filter((s) => s !== '').join('. ')
+  if (lead.caution) head.cause = [heard(lead.caution).replace(/\.$/, ''), head.cause].filter((s) => s !== '').join('. ')
   head.rows = act?.when === 'Now' ? [act] : [{ when: 'Now', text: upper(now.text) }, ...(act ? [act] : [])]
-  if (act?.when === 'Now' && n.then) head.rows.push({ when: 'Then', text: upper(n.then) })
+  if (act?.when === 'Now' && n.then) head.rows.push({ when: 'Then', text: upper(heard(n.then)) })
   return head
 }
 
@@ -288,8 +320,8 @@ function returned(head: Head, over: Alarm[]): Head {
   const last = over.reduce((a, b) => ((boxTime(b.t) || 0) > (boxTime(a.t) || 0) ? b : a))
   const when = clockTime(boxTime(last.t))
   return {
-    ...head, ink: 'low', mark: 'title', title: last.own ? cameAndWent(named(last.title, last.where), when) : `${named(last.title, last.where)}: returned${when ? ` ${when}` : ''}`,
-    cause: [head.cause, over.length > 1 ? `${over.length - 1} more returned, in Menu, Alarms` : ''].filter((s) => s !== '').join('. '),
+    ...head, ink: 'low', mark: 'title', title: last.own ? cameAndWent(named(last.title, last.where), when) : when ? say('{what}: returned {time}', { what: named(last.title, last.where), time: when }) : say('{what}: returned', { what: named(last.title, last.where) }),
+    cause: [head.cause, over.length > 1 ? say('{n} more returned, in Menu, Alarms', { n: over.length - 1 }) : ''].filter((s) => s !== '').join('. '),
     seen: over.map(ref), later: [],
   }
 }
@@ -303,12 +335,13 @@ function groupWords(lead: Alarm, group: Alarm[]): string {
   if (group.length < 2) return ''
   const first = group.find((a) => a.firstout) ?? lead
   const onset = clockTime(boxTime(first.onset))
-  return `${group.length} alarms, one cause. First: ${lower(named(first.title, first.where))}${onset ? `, since ${onset}` : ''}`
+  const places = { n: group.length, what: lower(named(first.title, first.where)), time: onset }
+  return onset ? say('{n} alarms, one cause. First: {what}, since {time}', places) : say('{n} alarms, one cause. First: {what}', places)
 }
 
 function rest(alarms: Alarm[], group: Alarm[]): string {
   const n = alarms.length - group.length
-  return n > 0 ? `${n} more in Menu, Alarms` : ''
+  return n > 0 ? say('{n} more in Menu, Alarms', { n }) : ''
 }
 
 function listedState(a: Alarm): string {
@@ -319,7 +352,7 @@ function listedState(a: Alarm): string {
 function listAlarm(a: Alarm): ListedAlarm {
   return {
     ref: ref(a), title: named(a.title, a.where), priority: a.priority, state: listedState(a), since: clockTime(boxTime(a.onset)),
-    act: a.do ? upper(a.do) : '', caution: a.caution ?? '', unacked: unacked(a),
+    act: a.do ? upper(heard(a.do)) : '', caution: heard(a.caution ?? ''), unacked: unacked(a),
   }
 }
 
@@ -361,7 +394,7 @@ function lineOf(n: Now, old: number, alarms: Alarm[]): LineState {
     compressorSeen: n.compressor.word in compressorWords && n.compressor.word !== 'not_seen',
     tank, doubt: doubtOf(tank),
     swing: cutIn && cutOut ? { low: cutIn.kPa, high: cutOut.kPa } : undefined,
-    fall: fall && fall.value > 0 && Number(figure(fall)) > 0 ? { text: figure(fall), measure: fall } : undefined,
+    fall: fall && fall.value > 0 && rounded(fall) > 0 ? { text: figure(fall), measure: fall } : undefined,
     ranks,
     left: tank && n.left ? leftOf(n.left, ranks.some((r) => r.assumed)) : undefined,
     leak: leakOf(alarms),
@@ -397,7 +430,7 @@ function barOf(n: Now, alarms: Alarm[]): BarState {
   const air = alarms.find((a) => airKeys.has(a.key) && standing(a))
   return {
     gives: wanted(b.gives), rated: b.rated, bags: wanted(b.bags), drains: wanted(b.drains), leak: wanted(b.leak), use: wanted(b.use),
-    spare: wanted(b.spare), short: wanted(b.short), words: b.words ?? '', mark: leakOf(alarms),
+    spare: wanted(b.spare), short: wanted(b.short), words: heard(b.words ?? ''), mark: leakOf(alarms),
     shortInk: air ? air.priority : n.state === 'short' ? 'high' : 'medium',
   }
 }
@@ -408,8 +441,8 @@ function channelsOf(n: Now, old: number, b: Inbox): ListedChannel[] {
     const total = v.age + old
     const value = v.value && usable(v.quality) ? v.value : undefined
     return {
-      id: v.id, value, text: value ? `${figure(value)} ${unit(value)}`.trim() : 'not seen', quality: quality(v.quality),
-      age: v.age < 0 ? 'never' : age(total), old: total > staleAfter, source: sources.get(v.id) ?? '',
+      id: v.id, value, text: value ? `${figure(value)} ${unit(value)}`.trim() : say('not seen'), quality: quality(v.quality),
+      age: v.age < 0 ? say('never') : age(total), old: total > staleAfter, source: sources.get(v.id) ?? '',
     }
   })
 }
