@@ -11,8 +11,7 @@ import { figure } from './words'
  * order is bags, known drains, leak, spare; an unsure post is as wide as its interval; without a post there is no spare;
  * an overhang longer than its room is cut with an arrow and the number; there is no legend.
  */
-export function BudgetBar({ state, width, tall }: { state: BarState; width: number; tall: number }) {
-  const small = width < 1000
+export function BudgetBar({ state, width, tall, small = width < 500 }: { state: BarState; width: number; tall: number; small?: boolean }) {
   const loud = small ? 22 : 34
   const b = bar(state, width, loud, small ? 19 : 27)
   const thick = small ? 34 : tall < 110 ? 44 : 46

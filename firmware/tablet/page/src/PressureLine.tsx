@@ -24,6 +24,7 @@ function OneLine({ s, size }: { s: LineState; size: Size }) {
   const y = (kPa: number) => height(p, s.top, kPa)
   const tankY = s.tank ? y(s.tank.kPa) : undefined
   const last = p.slots.at(-1)
+  const gone = size.gone ?? 0
   return (
     <svg width={size.width} height={size.height} viewBox={`0 0 ${size.width} ${size.height}`} role="img" aria-label={spoken(s)}>
       {tankY !== undefined && <rect class="body" data-mark="body" x={p.tank.from} y={tankY} width={p.tank.to - p.tank.from} height={Math.max(0, p.ground - tankY)} />}
@@ -36,12 +37,12 @@ function OneLine({ s, size }: { s: LineState; size: Size }) {
       <line class="ground" data-mark="ground" x1="0" x2={size.width} y1={p.ground} y2={p.ground} />
       {s.compressorSeen && tankY !== undefined && <path class={s.running ? 'air' : 'air rest'} data-mark={s.running ? 'rise-running' : 'rise-resting'} d={risePath(p, tankY)} />}
       {tankY !== undefined && last && <path class="air thin" data-mark="supply" d={`M${p.tank.to} ${tankY} H${last.fall + 1}`} />}
-      {!size.small && <text class="t-quiet" x="0" y={compressorY(p, tankY)} data-compressor={s.compressor}>{say(s.compressor)}</text>}
-      <Tank p={p} s={s} small={size.small} />
-      {s.ranks.map((rank, i) => <Rank key={i} p={p} s={s} rank={rank} i={i} small={size.small} />)}
+      {!size.small && gone < 3 && <text class="t-quiet" x="0" y={compressorY(p, tankY)} data-compressor={s.compressor}>{say(s.compressor)}</text>}
+      <Tank p={p} s={s} small={size.small} gone={gone} />
+      {s.ranks.map((rank, i) => <Rank key={i} p={p} s={s} rank={rank} i={i} small={size.small} gone={gone} />)}
       <Room p={p} s={s} small={size.small} />
       <Leak p={p} s={s} small={size.small} />
-      {!size.small && <text class="t-quiet" x="0" y={p.ground + 36}>{say('compressor')}</text>}
+      {!size.small && gone < 3 && <text class="t-quiet" x="0" y={p.ground + 36}>{say('compressor')}</text>}
       <text class="t-quiet" x={(p.tank.from + p.tank.to) / 2} y={p.ground + (size.small ? 24 : 36)} text-anchor="middle">{s.unit ? say('tank, {unit}', { unit: s.unit }) : say('tank')}</text>
     </svg>
   )
@@ -107,7 +108,7 @@ function bandOf(p: Plan, top: number, d: Doubt | undefined): { high: number; low
  * Rules: brackets from cut-in to cut-out; once the step has left them the word "normal" stands in them and the fall per
  * minute beside the step; a tank that is not seen leaves a hole with words, and no supply line.
  */
-function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
+function Tank({ p, s, small, gone }: { p: Plan; s: LineState; small: boolean; gone: number }) {
   const mid = (p.tank.from + p.tank.to) / 2
   const swing = swingOf(p, s)
   const { from, to } = p.tank
@@ -115,7 +116,7 @@ function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   return (
     <g>
       {swing && <path class="mark" data-mark="swing" d={`M${from + 14} ${swing.from} H${from + 1.5} V${swing.to} H${from + 14} M${to - 14} ${swing.from} H${to - 1.5} V${swing.to} H${to - 14}`} />}
-      {swing && !swing.inside && !small && <text class="t-quiet" x={mid} y={(swing.from + swing.to) / 2 + 9} text-anchor="middle">{say('normal')}</text>}
+      {swing && !swing.inside && !small && gone < 5 && <text class="t-quiet" x={mid} y={(swing.from + swing.to) / 2 + 9} text-anchor="middle">{say('normal')}</text>}
       {s.tank ? (
         <g>
           <Step f={s.tank} from={from} to={to} y={y} doubt={bandOf(p, s.top, s.doubt)} />
@@ -145,20 +146,22 @@ function Tank({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
  * has no tick; of a raised machine the ticks are grey and nothing is short; a rank that is not seen keeps its tick; a
  * rank above the tank is drawn as it is, with the diamond and "cannot be".
  */
-function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank; i: number; small: boolean }) {
+function Rank({ p, s, rank, i, small, gone }: { p: Plan; s: LineState; rank: LineRank; i: number; small: boolean; gone: number }) {
   const slot = p.slots[i]
   if (!slot) return null
   const mid = (slot.step + slot.end) / 2
   const y = rank.pressure ? height(p, s.top, rank.pressure.kPa) : undefined
   const needY = rank.need ? height(p, s.top, rank.need.kPa) : undefined
   const short = rank.short && rank.short.value > 0 && y !== undefined && needY !== undefined && needY < y ? rank.short : undefined
-  const name = small || s.ranks.length > 2 ? heard(rank.name) : say('{rank} bags', { rank: heard(rank.name) })
+  const name = small || gone > 2 || s.ranks.length > 2 ? heard(rank.name) : say('{rank} bags', { rank: heard(rank.name) })
   const last = i === s.ranks.length - 1
   const wordX = last ? slot.tick + margin : slot.end + 8
   const tight = tightRow(p)
   const top = Math.min(y ?? p.ground, short && needY !== undefined ? needY : p.ground)
   // A number that finds no room in its body stands above; beside the word for the shortage it is small and to the left.
-  const beside = short !== undefined && y !== undefined && (tight || p.ground - y < bodyOf(small))
+  const low = y !== undefined && p.ground - y < bodyOf(small)
+  const beside = short !== undefined && y !== undefined && (tight || low)
+  const little = tight || (gone > 2 && low) // where all is narrow a low body holds a small number
   return (
     <g data-rank={rank.name} data-short={short ? '' : undefined} data-raised={rank.raised ? '' : undefined}>
       {rank.pressure && y !== undefined && (
@@ -171,17 +174,17 @@ function Rank({ p, s, rank, i, small }: { p: Plan; s: LineState; rank: LineRank;
               <path class="edge" data-mark="edge" d={`M${slot.step} ${needY} H${slot.end}`} />
             </g>
           )}
-          <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + 36 : mid} y={numberY(p, y, top, small || tight)} small={small || s.ranks.length > 2} tight={tight || beside} many={s.ranks.length > 2} />
+          <Num f={rank.pressure} what={rank.name} x={beside ? slot.step + (gone > 2 ? 18 : 36) : mid} y={numberY(p, y, top, small || little)} small={small || s.ranks.length > 2} tight={little || beside} many={s.ranks.length > 2} />
         </g>
       )}
       {!rank.pressure && <text class="t-quiet" x={mid} y={p.ground - 34} text-anchor="middle" data-unseen={rank.name}>{small ? say('unseen') : say('not seen')}</text>}
       {needY !== undefined && rank.need && (
         <g>
           <path class={`need${rank.assumed ? ' assumed' : ''}${rank.raised ? ' raised' : ''}`} data-mark="need" d={`M${slot.end} ${needY} H${slot.tick}`} data-what={`need-${rank.name}`} data-value={rank.need.measure.value} data-unit={rank.need.measure.unit} />
-          {!small && (short || !tight) && !(last && s.ranks.length > 2 && (rank.assumed || rank.raised)) && <NeedWord p={p} slot={slot} y={needY} rank={rank} short={short} last={last} />}
+          {!small && (short || (!tight && gone < 4)) && !(last && s.ranks.length > 2 && (rank.assumed || rank.raised)) && <NeedWord p={p} slot={slot} y={needY} rank={rank} short={short} last={last} />}
         </g>
       )}
-      {needY === undefined && !small && rank.pressure && y !== undefined && s.ranks.length <= 2 && (
+      {needY === undefined && !small && gone < 4 && rank.pressure && y !== undefined && s.ranks.length <= 2 && (
         <text class={`t-quiet clear${last ? ' slim' : ''}`} text-anchor={last ? 'end' : 'start'} data-need="not heard">
           <tspan x={last ? wordX + 6 : wordX} y={Math.min(y + 30, p.ground - 44)}>{say('need not')}</tspan><tspan x={last ? wordX + 6 : wordX} dy="30">{say('heard')}</tspan>
         </text>

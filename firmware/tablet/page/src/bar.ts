@@ -6,6 +6,7 @@
 import type { LeakMark } from './line'
 import type { Measure, Priority } from './payload'
 import { heard, say } from './say'
+import { fullWidth } from './size'
 import { apart, atMost, banded, figure, rounded, unit, unsure } from './words'
 
 export interface BarState {
@@ -64,7 +65,7 @@ export function textWidth(text: string, size: number): number {
 
 /** bar lays the budget out in width px; sizes are those of the loud and the quiet text. */
 export function bar(s: BarState, width: number, loud: number, quiet: number): Bar {
-  const end = width >= 1000 ? 860 : Math.round(width * 0.838)
+  const end = Math.round(width * (loud < 30 ? 0.838 : 860 / fullWidth))
   // While the split is not known, all uses are one; the declared drains are in it.
   const uses: [Segment['name'], Measure | undefined][] = s.use && !s.bags && !s.leak
     ? [['use', s.use]] : [['bags', s.bags], ['drains', s.drains], ['leak', s.leak]]

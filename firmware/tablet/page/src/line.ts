@@ -4,6 +4,7 @@
 // line (the atmosphere) to the machine's fixed top; it never rescales.
 
 import type { Measure, Priority } from './payload'
+import { fullWidth } from './size'
 
 export interface Figure {
   kPa: number
@@ -54,6 +55,7 @@ export interface Size {
   width: number
   height: number
   small: boolean // the phone: no path names, no need labels, no time
+  gone?: number // how many of what may leave home has left (size.ts)
 }
 
 export interface Slot {
@@ -77,16 +79,21 @@ export function plan(size: Size, ranks: number): Plan {
   const many = ranks > 2
   const p = size.small
     ? { tank: 40, tankWidth: many ? 68 : 86, first: many ? 112 : 134, pitch: many ? 82 : 116, fall: many ? 18 : 26, step: many ? 46 : 62, need: many ? 15 : 20 }
-    : { tank: 168, tankWidth: many ? 154 : 188, first: many ? 374 : 420, pitch: many ? 226 : 320, fall: many ? 46 : 54, step: many ? 112 : 176, need: many ? 58 : 72 }
+    : scaled({ tank: 168, tankWidth: many ? 154 : 188, first: many ? 374 : 420, pitch: many ? 226 : 320, fall: many ? 46 : 54, step: many ? 112 : 176, need: many ? 58 : 72 }, size.width)
   return {
     ground, ceiling: 14,
     tank: { from: p.tank, to: p.tank + p.tankWidth },
-    rise: size.small ? { rest: 10, turn: 34 } : { rest: 92, turn: 132 },
+    rise: size.small ? { rest: 10, turn: 34 } : scaled({ rest: 92, turn: 132 }, size.width),
     slots: Array.from({ length: ranks }, (_, i) => {
       const fall = p.first + p.pitch * i
       return { fall, step: fall + p.fall, end: fall + p.fall + p.step, tick: fall + p.fall + p.step + p.need }
     }),
   }
+}
+
+/** scaled fits places of a drawing of full width into another one. */
+function scaled<T extends Record<string, number>>(places: T, width: number): T {
+  return Object.fromEntries(Object.entries(places).map(([k, v]) => [k, Math.round((v * width) / fullWidth)])) as T
 }
 
 /** height returns y of a gauge pressure; above the top it is cut there, below the atmosphere at the ground. */

@@ -3,6 +3,7 @@
 // How much room a text takes.
 
 import { textWidth } from './bar'
+import { fullWidth } from './size'
 
 let pen: CanvasRenderingContext2D | null | undefined
 const known = new Map<string, number>()
@@ -40,9 +41,9 @@ export function lines(text: string, width: number, size: number, weight = 500): 
   return n
 }
 
-/** noteLines counts the lines under the title that the note of a quiet alarm takes in the cab. */
-export function noteLines(title: string, cause: string): number {
-  const width = 846
+/** noteLines counts the lines under the title that the note of a quiet alarm takes in the cab, beside drawings of a width. */
+export function noteLines(title: string, cause: string, of = fullWidth): number {
+  const width = of - 196
   return cause === '' || beside(title, cause, width) ? 0 : lines(cause, width, 27)
 }
 

@@ -13,6 +13,7 @@ import { lastWords, testView, zonesOf } from './leakdown'
 import { AskingScreen, CoverScreen, Foot, HomeScreen, shortPhone, type Acts, type Room, type Screen } from './screens'
 import { say, speak, tongue } from './say'
 import type { Light } from './Settings'
+import { content, frame, readSize, type SizeChoice } from './size'
 import { Sound } from './sound'
 import { readChoice } from './units'
 import { derive, unseen, type AlarmRef, type Home, type View } from './view'
@@ -25,6 +26,7 @@ const CareScreen = late('Care.js', () => import('./Care').then((m) => m.CareScre
 const LearnedScreen = late('Care.js', () => import('./Care').then((m) => m.LearnedScreen))
 const MorningScreen = late('Morning.js', () => import('./Morning').then((m) => m.MorningScreen))
 const SettingsScreen = late('Settings.js', () => import('./Settings').then((m) => m.SettingsScreen))
+const SizeScreen = late('Settings.js', () => import('./Settings').then((m) => m.SizeScreen))
 const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
 const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
 const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
@@ -97,15 +99,9 @@ async function learn(code: string): Promise<void> {
   draw()
 }
 
-/** fit scales a frame of the design's own px onto the glass: 1280 wide and at least 750 high, or a phone's 390. */
-function fit(): Room & { zoom: number } {
-  const { innerWidth: w, innerHeight: h } = window
-  if (h > w) {
-    const zoom = Math.min(w / 390, h / 700)
-    return { width: w / zoom, height: h / zoom, phone: true, zoom }
-  }
-  const zoom = Math.min(w / 1280, h / 750)
-  return { width: w / zoom, height: h / zoom, phone: false, zoom }
+/** size is what this tablet was told of its glass and the eye's distance. */
+function size(): SizeChoice {
+  return readSize(kept('airhold-size'))
 }
 
 async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {}): Promise<void> {
@@ -119,7 +115,7 @@ async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {})
   draw()
 }
 
-const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light' | 'language'> = {
+const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light' | 'language' | 'size'> = {
   seen: (refs) => void send('ack', refs),
   later: (refs) => void send('shelve', refs, { for: '10m' }),
   mute: () => {
@@ -135,6 +131,10 @@ const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'un
   choose: (to) => {
     units = to
     keep('airhold-units', JSON.stringify(to))
+    draw()
+  },
+  resize: (to) => {
+    keep('airhold-size', JSON.stringify(to))
     draw()
   },
   speak: (code) => {
@@ -230,22 +230,23 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'bus')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus')) screen = 'home' // they are for standing
   highs = now
   if (upToDate && !document.hidden && view.kind === 'home' && (screen === 'home' || screen === 'alarms')) missed.look(unseen(inbox))
   sound.ring(view.rings, at.steady, upToDate)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
   document.documentElement.lang = tongue()
-  const room = fit()
-  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? say('Day') : say('Night'), trouble, recorded, units, light: light(), language: language() }
+  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? say('Day') : say('Night'), trouble, recorded, units, light: light(), language: language(), size: size() }
   const home = view.kind === 'home' ? homeOf(view) : undefined
   const first = home !== undefined && screen === 'home' && home.test === undefined && home.morning !== undefined && home.morning.id !== left ? home.morning : undefined
+  // Home is what a driver reads; the rest is for standing before the glass.
+  const room = frame(innerWidth, innerHeight, home && !first && screen === 'home' ? size().far : 'normal')
   const state = view.kind === 'home' || view.kind === 'cover' ? view.state : 'none'
   render(
     <main
-      class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} ${shortPhone(room) ? 'short' : ''} is-${view.kind}`}
-      style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px` }}
+      class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} ${!room.phone && room.width < 1200 ? 'narrow-frame' : ''} ${shortPhone(room) ? 'short' : ''} is-${view.kind}`}
+      style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px`, '--press': `${room.press}px`, '--apart': `${room.apart}px`, ...(room.phone ? {} : { '--content': `${content(room)}px` }) }}
       data-screen={view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
       data-played={`${sound.played.high} ${sound.played.medium} ${sound.played.low}`} data-tones={sound.played.tones}
       data-alert={missed.alerts.seq} data-told={missed.told}
@@ -260,6 +261,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'size' && <SizeScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'bus' && <BusScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'learned' && <LearnedScreen acts={all} room={room} />}
       <Foot view={view} />

@@ -8,17 +8,14 @@ import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import { key, num, say } from './say'
 import type { Light } from './Settings'
+import { content, gone, type Frame, type SizeChoice } from './size'
 import type { Choice } from './units'
 import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
 
 /** Room is the frame in its own px; the page scales it to the glass. */
-export interface Room {
-  width: number
-  height: number
-  phone: boolean
-}
+export type Room = Frame
 
-export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'size'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
@@ -36,6 +33,8 @@ export interface Acts {
   lighten: (light: Light) => void
   language: string // the code of the language chosen here
   speak: (code: string) => void
+  size: SizeChoice
+  resize: (size: SizeChoice) => void
   muteLabel: string
   nightLabel: string
   trouble: string // why the last press did not work; empty: it did
@@ -118,11 +117,14 @@ export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; al
 export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const note = view.head.mark === 'title' && !loud
-  const at = zones(room, loud, note, room.phone ? headOnPhone(view.head, note) : below(view.head, note))
+  const width = content(room)
+  const tall = (head: Head) => (room.phone ? headOnPhone(head, note) : below(head, note, width))
+  const less = gone(room, zones(room, loud, note, tall(view.head), false).lineHeight)
+  const head = left(view.head, less, loud, width)
+  const at = zones(room, loud, note, tall(head) - (less > 1 && !loud && !note && head.rows.length < view.head.rows.length ? 41 : 0), less > 0)
   // Where a phone is short and an alarm stands, the foot row is the first to leave.
-  const few = shortPhone(room) && (loud || note)
-  const width = room.phone ? 358 : 1042
-  const across = room.phone ? 358 : 1170 - textWidth(view.sim, 21)
+  const few = less > 0 || (shortPhone(room) && (loud || note))
+  const across = room.phone ? 358 : width + room.press + 10 - textWidth(view.sim, 21)
   const foot = fit(view.note, across, room.phone ? 17 : 21) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
@@ -130,14 +132,14 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
     <div class={`home ink-of-${view.head.ink}`}>
       <Hatch />
       {/* A phone has no room for Tonight above a note: of the two it goes first. */}
-      <Top head={room.phone && note ? { ...view.head, rows: view.head.rows.slice(0, 1) } : view.head} phone={room.phone} />
+      <Top head={room.phone && note ? { ...head, rows: head.rows.slice(0, 1) } : head} phone={room.phone} />
       <Answer head={view.head} acts={acts} test={room.phone ? undefined : view.test} />
       <div class="clock">{view.clock}</div>
       <section class="zone" style={{ top: `${at.line}px` }} aria-label={say('Pressure')}>
-        <PressureLine state={view.line} size={{ width, height: at.lineHeight, small: room.phone }} />
+        <PressureLine state={view.line} size={{ width, height: at.lineHeight, small: room.phone, gone: less }} />
       </section>
       <section class="zone" style={{ top: `${at.bar}px` }} aria-label={say('Air budget')}>
-        <BudgetBar state={view.bar} width={width} tall={at.barHeight} />
+        <BudgetBar state={view.bar} width={width} tall={at.barHeight} small={room.phone} />
       </section>
       {!few && <section class="facts" aria-label={say('Other figures')}>
         {own && view.line.left && (
@@ -153,6 +155,12 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   )
 }
 
+/** left is the head without what has left: Tonight, and behind an alarm all but the first sentence of the cause. */
+function left(head: Head, less: number, loud: boolean, width: number): Head {
+  if (less < 2) return head
+  return { ...head, rows: head.rows.filter((r) => r.when !== 'Tonight'), cause: loud && head.ink === 'high' ? fit(head.cause, width, 27) : head.cause }
+}
+
 /** shortPhone says whether a phone is too short for all that stands on a long one. */
 export function shortPhone(room: Room): boolean {
   return room.phone && room.height < 780
@@ -165,9 +173,9 @@ function headOnPhone(head: Head, note: boolean): number {
 }
 
 /** below is how far what stands in the head goes beyond the room it usually takes, in px. */
-function below(head: Head, note: boolean): number {
-  if (note) return 33 * noteLines(head.title, head.cause) + 41 * (head.rows.length - 1)
-  return head.mark === 'none' && head.cause ? 33 * (lines(head.cause, 1042, 27) - 1) : 0
+function below(head: Head, note: boolean, width: number): number {
+  if (note) return 33 * noteLines(head.title, head.cause, width) + 41 * (head.rows.length - 1)
+  return head.mark === 'none' && head.cause ? 33 * (lines(head.cause, width, 27) - 1) : 0
 }
 
 /** Hatch is the one fill pattern; it takes the colour of what it fills, one definition for each. */
@@ -186,7 +194,7 @@ function Hatch() {
 }
 
 /** zones says where the drawing and the bar stand; more is what a long note takes of the drawing, on a phone where the head ends. */
-function zones(room: Room, loud: boolean, note: boolean, more: number): { line: number; lineHeight: number; bar: number; barHeight: number } {
+function zones(room: Room, loud: boolean, note: boolean, more: number, footless: boolean): { line: number; lineHeight: number; bar: number; barHeight: number } {
   if (room.phone) {
     const short = shortPhone(room)
     const bar = room.height - (short && (loud || note) ? 258 : 318)
@@ -194,7 +202,7 @@ function zones(room: Room, loud: boolean, note: boolean, more: number): { line: 
     return { line, lineHeight: Math.min(250, bar - line - 14), bar, barHeight: 76 }
   }
   const low = room.height < 780
-  const bar = room.height - (low ? 226 : loud ? 228 : 238)
+  const bar = room.height - (low ? 226 : loud ? 228 : 238) + (footless ? 66 : 0)
   const line = (loud ? (low ? 272 : 300) : low ? 222 : 242) + more
   return { line, lineHeight: bar - line - (loud ? 10 : 14), bar, barHeight: low ? 104 : 112 }
 }
