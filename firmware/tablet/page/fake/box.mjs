@@ -21,7 +21,7 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; font-sr
 const prefix = 'airhold/v1/kettle-ridge-16'
 
 /** openBox starts a stand-in on a free port of the loopback. It says a snapshot so often, in ms, each as change makes it. */
-export async function openBox({ every = 500, change = (now) => now } = {}) {
+export async function openBox({ every = 500, change: turned = (now) => now } = {}) {
   const broker = await Aedes.createBroker()
   const commands = []
   let refuse = ''
@@ -36,7 +36,7 @@ export async function openBox({ every = 500, change = (now) => now } = {}) {
   const states = new Map() // by topic: what was said last, and when that began
   const cared = new Set()
   let deaf = false
-  const snapshot = () => ({ ...stamp(), ...change(scene.now), ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
+  const snapshot = () => ({ ...stamp(), ...turned(scene.now), ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
 
   const stamp = () => ({ v: 1, t: new Date(Date.parse(`2026-04-28T${scene.t}Z`) + Date.now() - started).toISOString(), clk: 'good', boot, mono: Math.round(performance.now()), seq: seq++ })
   // One after the other: the broker takes a packet that overtakes another for a repeated one.
