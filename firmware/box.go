@@ -86,6 +86,12 @@ type Box struct {
 	bell    *bell          // nil: no sounder
 	series  []store.Series // of a minute's summary
 	started atomic.Int64   // spine ticks, for whoever asks after its health
+
+	begun      time.Duration // boot time at which this log began
+	calibrated []store.Calibration
+	counted    counted
+	shelf      bootShelf
+	exports    *exporter // nil: nothing is kept
 }
 
 // NewBox builds everything and begins the log of this boot; addresses, buses and links are opened by Run.
@@ -100,6 +106,7 @@ func NewBox(o BoxOptions) (*Box, error) {
 	b.healthy.days = make(chan publish.SumDay, 16)
 	so := SpineOptions{Machine: o.Machine, Table: b.table, Out: voice{b}, Memory: voice{b}, Minutes: voice{b}}
 	b.series = SeriesOf(o.Machine, b.table)
+	b.counted.counts = make([]int64, b.table.Len())
 	var tap *store.Tap
 	var err error
 	if o.Store != nil {
@@ -148,7 +155,10 @@ func (b *Box) startLog() (*alarms.Saved, map[string][]byte, *store.Tap, error) {
 	if err := b.loadTests(learned); err != nil {
 		return nil, nil, nil, err
 	}
-	err = b.o.Store.StartBoot(store.Snapshot{Boot: b.o.Boot, Software: b.o.Software, Machine: b.o.Text, Alarms: saved, Learned: learned, Calibrations: calibrations(b.o.Machine, b.table)}, b.table)
+	b.begun, b.calibrated = b.o.Clock.Boot(), calibrations(b.o.Machine, b.table)
+	err = b.o.Store.StartBoot(store.Snapshot{
+		Boot: b.o.Boot, Software: b.o.Software, Machine: b.o.Text, Alarms: saved, Learned: learned, Calibrations: b.calibrated, Simulated: b.o.Simulated,
+	}, b.table)
 	if err != nil {
 		return nil, nil, nil, err
 	}
@@ -157,6 +167,9 @@ func (b *Box) startLog() (*alarms.Saved, map[string][]byte, *store.Tap, error) {
 		b.o.Log.Error("no minutes are kept for the trends", slog.Any("error", err)) // the log itself is not touched by it
 	}
 	b.noteChanges(learned)
+	if b.exports, err = newExporter(b.exporterOptions()); err != nil {
+		return nil, nil, nil, err
+	}
 	var tap *store.Tap
 	if b.o.Machine.Logging.Raw && len(b.o.Machine.Links) > 0 {
 		names := make([]string, 0, len(b.o.Machine.Links))
@@ -214,17 +227,18 @@ func (b *Box) newOutlets() error {
 	var tablets tablet.Tablets
 	var trends tablet.Trends
 	var journal tablet.Journal
+	var exports tablet.Exports
 	if b.keep {
 		tablets, trends = b.openPairings(), b
 		if b.memory, err = b.o.Store.Outbox(); err != nil {
 			return err
 		}
 		b.alerts = publish.NewOutbox(b.memory, b.outlet, b.o.Log)
-		alerts = b.alerts
 		if b.history, err = b.o.Store.History(); err != nil {
 			return err
 		}
 		journal = publish.NewHistory(b.history, b.chain)
+		alerts, exports = b.alerts, b.exports
 	}
 	b.server, err = tablet.New(tablet.Options{
 		Alerts:     alerts,
@@ -239,6 +253,8 @@ func (b *Box) newOutlets() error {
 		Care:       b,
 		Bus:        b.buses,
 		Trends:     trends,
+		Recording:  b.recording,
+		Exports:    exports,
 		AlarmRates: b.alarmHealth,
 		Setup:      b,
 		Sensors:    b,
@@ -302,6 +318,7 @@ func (b *Box) Run(ctx context.Context) (err error) {
 	if b.keep {
 		must(&outlets, outer, "log", b.o.Store.Run)
 		outlets.Go(func() { b.tidy(ctx) })
+		outlets.Go(func() { <-ctx.Done(); b.exports.stop() })
 	}
 	outlets.Go(func() { b.sayDays(outer) })
 	if b.bell != nil {
@@ -440,6 +457,7 @@ func (b *Box) apply(l *letter) {
 				e.Reading.Quality = readings.Implausible
 			}
 		}
+		b.counted.reading(e.Reading.Channel)
 	case store.IsCommand:
 		e.At = b.o.Clock.Boot()
 	default:
@@ -549,6 +567,7 @@ func (b *Box) stamp(at time.Duration) publish.Stamp {
 func (b *Box) tell() {
 	n := b.spine.Now()
 	_, last, _ := b.spine.Span()
+	b.counted.turn(last, b.heard())
 	n.Stamp = b.stamp(last)
 	n.Simulated, n.Rate, n.Banner = b.o.Simulated, b.o.Rate, b.o.Banner
 	if n.Banner == "" && b.keep {

@@ -33,18 +33,25 @@ var exportDay = time.Date(2026, 4, 28, 5, 10, 0, 0, time.UTC)
 type dayClock struct {
 	clock.Live
 
-	boot time.Duration
+	start time.Time
+	boot  time.Duration
 }
 
 func (c *dayClock) Sample() clock.Sample {
-	return clock.Sample{Boot: c.boot, UTC: exportDay.Add(c.boot), Quality: clock.Good}
+	return clock.Sample{Boot: c.boot, UTC: c.start.Add(c.boot), Quality: clock.Good}
 }
 
 // invented records a boot of the example machine: the tank and the front rank ten times a second, a position a second, for so many
 // seconds.
 func invented(t *testing.T, dir, id string, seconds int) string {
 	t.Helper()
-	c := &dayClock{}
+	return inventedAt(t, dir, id, exportDay, seconds)
+}
+
+// inventedAt is invented with the wall time at which the boot began.
+func inventedAt(t *testing.T, dir, id string, start time.Time, seconds int) string {
+	t.Helper()
+	c := &dayClock{start: start}
 	s, err := store.Open(dir, store.Options{Clock: c, Queue: 1 << 20})
 	if err != nil {
 		t.Fatal(err)

@@ -36,5 +36,16 @@ func (l Live) Sample() Sample {
 	return s
 }
 
+// Within is how far the kernel's wall clock may be off, by the kernel's own reckoning (maxerror of adjtimex(2): half the
+// way to the source's root and back, and what a crystal may run off since); false where no time service tells it.
+func (Live) Within() (time.Duration, bool) {
+	var tx unix.Timex
+	state, err := unix.Adjtimex(&tx)
+	if err != nil || state == unix.TIME_ERROR || tx.Status&unix.STA_UNSYNC != 0 {
+		return 0, false
+	}
+	return time.Duration(tx.Maxerror) * time.Microsecond, true
+}
+
 // Sleep waits for d.
 func (Live) Sleep(ctx context.Context, d time.Duration) error { return sleep(ctx, d) }

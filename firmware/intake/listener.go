@@ -102,6 +102,9 @@ func (l *Listener) Picture() traffic.Picture {
 	return l.traffic.Picture()
 }
 
+// Heard is how many frames were heard since the start. Any goroutine may ask.
+func (l *Listener) Heard() int64 { return l.frames.Load() }
+
 // PicturesJSON writes the pictures of several links, in their order.
 func PicturesJSON(all []*Listener) ([]byte, error) {
 	pictures := make([]traffic.Picture, len(all))

@@ -237,6 +237,7 @@ func answered(t *testing.T, page string) []document {
 		"/api/alarm-health": "alarm-health.json",
 		"/api/setup":        "setup.json", "/api/sensor?id=load_2": "sensor.json", "/api/sensor?id=front": "sensor.json",
 		"/api/trend?channels=tank,front,compressor.duty,need.front&from=-10m": "trend.json", "/api/trend?channels=tank&from=-2h": "trend.json",
+		"/api/log": "log.json", "/api/export": "export.json",
 	} {
 		code, text := fetch(t, page+target, "")
 		if code != http.StatusOK {
@@ -550,6 +551,7 @@ func TestSchemasHaveTheFieldsOfTheCode(t *testing.T) {
 		"setup.json": firmware.Setup{}, "setup-ask.json": tablet.SetupAsk{}, "setup-checked.json": firmware.SetupChecked{}, "setup-saved.json": firmware.SetupSaved{}, "sensor.json": firmware.Sensor{},
 		"minute.json": publish.Minute{}, "trend.json": trend.Answer{},
 		"journal.json": publish.JournalPage{},
+		"log.json":     tablet.Recording{}, "export.json": tablet.ExportState{}, "export-wish.json": tablet.ExportWish{},
 	} {
 		held[name] = true
 		compare(name, reflect.TypeOf(v), read(name))

@@ -153,6 +153,9 @@ func TestStalledDiskThinsReadingsOnly(t *testing.T) {
 	if d := channels[0] - channels[1]; d < -2 || d > 2 {
 		t.Errorf("thinning favours a channel: %v", channels)
 	}
+	if holes := s.Health().Holes; len(holes) != 1 || holes[0].Lost != lost || holes[0].From < 400 || holes[0].To != 1e6 {
+		t.Errorf("holes %+v; want one of %d readings, from where half the queue was full to the next entry that was kept", holes, lost)
+	}
 	if want := fmt.Sprintf("%d readings were not recorded", lost); !strings.Contains(strings.Join(words, " "), want) {
 		t.Errorf("Lost() = %q; want %q", words, want)
 	}

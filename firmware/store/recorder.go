@@ -25,6 +25,8 @@ type Snapshot struct {
 	Machine  []byte // the machine file, byte for byte
 	Alarms   alarms.Saved
 	Learned  map[string][]byte
+	// Simulated says that the machine is an invented one: what is made of the recording says so too.
+	Simulated bool
 	// Calibrations are how the numbers of the wired channels are made, at most one for each; their ids are given by the store.
 	Calibrations []Calibration
 }
@@ -134,6 +136,11 @@ func (s *Store) writeSnapshot(ctx context.Context, f *file, snap Snapshot, table
 			snap.Boot, snap.Number, snap.Software, stamp(now.UTC), now.Quality.String()); err != nil {
 			return err
 		}
+		if snap.Simulated {
+			if err := f.exec(ctx, "INSERT INTO meta VALUES ('simulated', 1)"); err != nil {
+				return err
+			}
+		}
 		machine := snap.Machine
 		if machine == nil {
 			machine = []byte{}
@@ -207,11 +214,35 @@ func (s *Store) Append(e Entry) {
 		s.begins.tick(e.At, s.seq)
 	}
 	s.queue = append(s.queue, record{e, s.seq, s.gap, s.since})
+	if s.gap > 0 {
+		s.hole(s.since, e.At)
+	}
 	s.gap = 0
 	s.mu.Unlock()
 	if e.Kind == IsCommand || n == s.o.Queue/4 {
 		s.poke()
 	}
+}
+
+// Hole is a time of which readings are missing in the log, because the disk was too slow.
+type Hole struct {
+	From, To time.Duration // of the boot clock
+	Lost     int64         // readings
+}
+
+const (
+	maxHoles  = 100
+	holeApart = time.Second // thinning leaves out one reading in two: what is nearer is one hole
+)
+
+// hole keeps for people where readings are missing; the caller has the lock.
+func (s *Store) hole(from, to time.Duration) {
+	if n := len(s.holes); n > 0 && from-s.holes[n-1].To <= holeApart {
+		h := &s.holes[n-1]
+		h.To, h.Lost = max(h.To, to), h.Lost+s.gap
+		return
+	}
+	s.holes = append(s.holes[max(0, len(s.holes)-maxHoles+1):], Hole{from, to, s.gap})
 }
 
 func finite(v ...float64) bool {

@@ -283,6 +283,8 @@ func (b *Boot) loadMeta(ctx context.Context, f *file) error {
 			b.snap.Number = n
 		case "software":
 			b.snap.Software = text
+		case "simulated":
+			b.snap.Simulated = n == 1
 		case "started":
 			b.facts.Started = text
 		case "clk":

@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -66,6 +67,7 @@ type Store struct {
 	thin    []uint32 // by channel
 	gap     int64
 	since   time.Duration
+	holes   []Hole // the last of this boot
 	journal []item
 	alarms  *alarms.Saved
 	learned map[string][]byte
@@ -187,6 +189,7 @@ type Health struct {
 	Queued  int            // entries that wait for the disk
 	Lost    int64          // readings that were thinned out because the disk was too slow
 	Refused int64          // readings whose value was no number
+	Holes   []Hole         // where readings are missing, the last hundred
 	Frames  int64          // raw frames that were dropped because the disk was too slow, or could not be written down
 	Raw     []rawlog.Stats // how the recording of raw frames does, where there is one
 }
@@ -199,6 +202,7 @@ func (s *Store) Health() Health {
 	}
 	s.mu.Lock()
 	h.Queued = len(s.queue) + len(s.journal)
+	h.Holes = slices.Clone(s.holes)
 	s.mu.Unlock()
 	h.health(s.rawLogs())
 	return h

@@ -141,7 +141,7 @@ func TestRoutesAreThoseOfTheContract(t *testing.T) {
 func TestStatusesAreThoseOfTheContract(t *testing.T) {
 	doc := openAPI(t)
 	bare := handler(t, tablet.Options{WS: http.NotFoundHandler(), Contract: fstest.MapFS{"asyncapi.json": {Data: []byte("{}")}}})
-	full := handler(t, tablet.Options{Commands: &box{}, Alerts: &alertShelf{}, Journal: &book{}, Snapshot: said{[]byte("{}"), []byte("[]")}, Contract: fstest.MapFS{"asyncapi.json": {Data: []byte("{}")}}})
+	full := handler(t, tablet.Options{Commands: &box{}, Alerts: &alertShelf{}, Exports: &exportDesk{}, Journal: &book{}, Snapshot: said{[]byte("{}"), []byte("[]")}, Contract: fstest.MapFS{"asyncapi.json": {Data: []byte("{}")}}})
 	for path, item := range doc {
 		if path == "/mqtt" { // its handler is given; firmware/publish tests it
 			continue

@@ -99,6 +99,8 @@ type Options struct {
 	Setup      Setup               // nil: /api/setup and its kin say that there is none
 	Sensors    Sensors             // nil: /api/sensor says that there is none
 	Trends     Trends              // nil: /api/trend says that there is none
+	Recording  func() []byte       // a Recording as JSON; nil: /api/log says that there is none. Called as Bus is
+	Exports    Exports             // nil: /api/export says that there is none
 	WS         http.Handler        // serves /mqtt; nil: 404. It checks the Origin of an upgrade itself
 	Health     func() error        // nil: healthy while the server runs
 	Metrics    func(w io.Writer)   // writes OpenMetrics families without the closing EOF line; nil: only the server's own
@@ -217,6 +219,11 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("GET /api/setup", s.setup)
 	mux.HandleFunc("POST /api/setup/check", s.setupCheck(newRates(s.o.Clock, burst, askEvery)))
 	mux.HandleFunc("POST /api/setup/save", s.setupSave(newRates(s.o.Clock, burst, pressEvery)))
+	mux.HandleFunc("GET /api/log", s.recording)
+	mux.HandleFunc("GET /api/export", s.exportState)
+	mux.HandleFunc("POST /api/export", s.beginExport(newRates(s.o.Clock, burst, pressEvery)))
+	mux.HandleFunc("DELETE /api/export", s.cancelExport)
+	mux.HandleFunc("GET /api/export/file", s.exportFile)
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /metrics", s.metrics)
 	return s.gate(s.admit(mux))

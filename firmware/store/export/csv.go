@@ -115,6 +115,9 @@ func (t *csvTable) header() error {
 	a := t.j.about
 	var b strings.Builder
 	fmt.Fprintf(&b, "# airhold_export=1\n# boot=%s\n# software=%s\n# machine_sha256=%s\n", a.Snapshot.Boot, oneWord(a.Snapshot.Software), hex.EncodeToString(hashOf(a.Snapshot.Machine)))
+	if a.Snapshot.Simulated {
+		b.WriteString("# simulated=yes\n")
+	}
 	if t.both {
 		b.WriteString("# clock=jumped: time is seconds of the boot clock, utc is what the box took for the time\n")
 	}

@@ -71,6 +71,20 @@ type refusal struct {
 func (r refusal) Error() string        { return r.words }
 func (r refusal) Is(target error) bool { return target == r.kind }
 
+// NoChannelError says that no recording knows a channel. It is an ErrRefused.
+type NoChannelError struct {
+	Name  string
+	Known []string // the channels there are
+}
+
+// Error is a sentence for a person.
+func (e NoChannelError) Error() string {
+	return fmt.Sprintf("there is no channel %q in these recordings; there are %s", e.Name, strings.Join(e.Known, ", "))
+}
+
+// Is reports that the export was refused.
+func (NoChannelError) Is(target error) bool { return target == ErrRefused }
+
 func refuse(format string, a ...any) error { return refusal{ErrRefused, fmt.Sprintf(format, a...)} }
 func nothing(format string, a ...any) error {
 	return refusal{ErrNothing, fmt.Sprintf(format, a...)}

@@ -286,9 +286,13 @@ func (g *geoWriter) begin() {
 		in := a.Table.Info(c)
 		list[in.ID] = unit{cmp.Or(in.Unit.Code, "1"), in.Reference}
 	}
-	g.text(`{"type":"FeatureCollection","airhold":` + g.json(map[string]any{
+	about := map[string]any{
 		"boot": a.Snapshot.Boot, "software": a.Snapshot.Software, "machine_sha256": hex.EncodeToString(hashOf(a.Snapshot.Machine)), "units": list,
-	}) + `,"features":[`)
+	}
+	if a.Snapshot.Simulated {
+		about["simulated"] = true
+	}
+	g.text(`{"type":"FeatureCollection","airhold":` + g.json(about) + `,"features":[`)
 }
 
 func (g *geoWriter) feature(geometry string, properties []byte) {

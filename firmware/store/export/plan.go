@@ -9,6 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -246,7 +247,7 @@ func ends(r *sealed.Recording) (first, last time.Duration, err error) {
 func (p *plan) channels() error {
 	for _, want := range p.o.Channels {
 		if !slices.Contains(p.ids, want) {
-			return refuse("there is no channel %q in these recordings; there are %s", want, strings.Join(p.ids, ", "))
+			return NoChannelError{want, p.ids}
 		}
 	}
 	return nil
@@ -260,6 +261,12 @@ func (p *plan) open(b *bootState) (*job, error) {
 	}
 	found := p.boots[i].found
 	r, err := sealed.Open(found.Path)
+	if errors.Is(err, fs.ErrNotExist) && !found.Sealed() { // sealed meanwhile
+		if path, ferr := sealed.Find(filepath.Join(p.o.Data, found.ID)); ferr == nil {
+			found.Path = path
+			r, err = sealed.Open(path)
+		}
+	}
 	if err != nil {
 		return nil, err
 	}

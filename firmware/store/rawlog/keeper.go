@@ -226,6 +226,35 @@ func (c *checker) chunk(b []byte) {
 	}
 }
 
+// ExportFolder is the folder beside the recordings in which a box makes files for a person to fetch. They go again by
+// themselves, so no recording is deleted to make room for them.
+const ExportFolder = "page-export"
+
+// Room is what of a folder's disk a file that can be made again may still take: the reserve that is kept for the log twice
+// over, so that the recording of frames never stops for it. It may be negative.
+func Room(dir string, reserve int64) (int64, error) {
+	free, total, err := diskRoom(dir)
+	if err != nil {
+		return 0, err
+	}
+	o := Options{Reserve: reserve}
+	return free - 2*o.reserve(total), nil
+}
+
+// passing is the size of the files that go by themselves.
+func (k *keeper) passing() (sum int64) {
+	entries, err := os.ReadDir(filepath.Join(k.dir, ExportFolder))
+	if err != nil {
+		return 0
+	}
+	for _, e := range entries {
+		if info, err := e.Info(); err == nil {
+			sum += info.Size()
+		}
+	}
+	return sum
+}
+
 // budget deletes the oldest sealed files while the disk is fuller than it should be. Those of other boots go first, and
 // those of boots with alarms last.
 func (k *keeper) budget(ctx context.Context, files []File) error {
@@ -252,7 +281,7 @@ func (k *keeper) budget(ctx context.Context, files []File) error {
 		if err != nil {
 			return err
 		}
-		if float64(total-free) < k.o.FullAt*float64(total) {
+		if float64(total-free-k.passing()) < k.o.FullAt*float64(total) {
 			return nil
 		}
 		if !asked {

@@ -238,3 +238,34 @@ type sized struct {
 func (d *sized) room() (free, total int64, err error) {
 	return d.total - d.used - dirSize(d.t, d.dir), d.total, nil
 }
+
+// What a person has exported goes by itself: no recording is deleted to make room for it.
+func TestExportsCostNoRecording(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	const total = 100 << 20
+	disk := &lean{folder(dir), 50 << 20, total}
+	d := drove(t, dir, func(o *Options) { o.disk, o.FullAt = disk, 0.85 })
+	d.run(30)
+	d.all(dir)
+	if err := d.l.Seal(t.Context()); err != nil || !exists(dir, "boot-a-0001.pcapng.zst") {
+		t.Fatalf("Seal: %v", err)
+	}
+	out := filepath.Join(dir, ExportFolder)
+	if err := os.Mkdir(out, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(out, "boot-a.csv"), make([]byte, 5<<20), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	disk.free = 12 << 20 // 88 % full, 83 % without the export
+	if err := d.l.Seal(t.Context()); err != nil || !exists(dir, "boot-a-0001.pcapng.zst") {
+		t.Errorf("an export of 5 MiB cost a recording (%v)", err)
+	}
+	if err := os.RemoveAll(out); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.l.Seal(t.Context()); err != nil || exists(dir, "boot-a-0001.pcapng.zst") {
+		t.Errorf("without it the disk is too full, and the recording is still there (%v)", err)
+	}
+}

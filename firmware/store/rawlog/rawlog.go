@@ -232,6 +232,7 @@ type Stats struct {
 	Refused int64    // frames that could not be written down, of a link nobody named
 	Kernel  int64    // frames that the kernel dropped before they came here
 	Gaps    int64    // times in which frames were dropped
+	Lately  []Gap    // the last hundred of them
 	Waiting int      // frames in the ring
 	Sealed  int64    // files sealed by this start
 	Deleted int64    // sealed files deleted for room

@@ -186,6 +186,9 @@ func TestFullDisk(t *testing.T) {
 			t.Errorf("gap %+v; want it inside the time of the full disk", g)
 		}
 	}
+	if len(s.Lately) != len(x.Gaps) || s.Lately[0] != x.Gaps[0] {
+		t.Errorf("Stats tell of gaps %+v; the index of %+v", s.Lately, x.Gaps)
+	}
 	if told != s.Dropped {
 		t.Errorf("gaps tell of %d frames; want %d", told, s.Dropped)
 	}

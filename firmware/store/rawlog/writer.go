@@ -128,6 +128,7 @@ func (w *writer) losses(now clock.Sample) {
 		gap.To = until
 		gap.Frames += int64(full - w.gapped)
 		w.gapped = full
+		w.lately(*gap)
 		w.o.Log.Warn("frames were not recorded",
 			slog.Int64("frames", gap.Frames), slog.Duration("from", gap.From), slog.Duration("to", gap.To), slog.String("why", w.s.State))
 	}
@@ -144,6 +145,16 @@ func (w *writer) losses(now clock.Sample) {
 	}
 	w.offsets = w.offsets[:0]
 	w.out.ipend = appendClock(w.out.ipend, &ClockMark{Boot: now.Boot, Wall: now.UTC, Quality: now.Quality})
+}
+
+// lately keeps a gap for people; one that goes on takes the place of what was known of it. Whoever has the list already
+// keeps it as it was.
+func (w *writer) lately(g Gap) {
+	known := w.s.Lately
+	if n := len(known); n > 0 && known[n-1].From == g.From {
+		known = known[:n-1]
+	}
+	w.s.Lately = append(slices.Clone(known[max(0, len(known)-maxNotes+1):]), g)
 }
 
 // noteGap writes a gap that is over into the index.

@@ -63,13 +63,46 @@ func ended(path string) (time.Time, bool) {
 	return time.Time{}, false
 }
 
+// Size is how many bytes all files of a boot take, raw frames included.
+func (f *Found) Size() (sum int64, err error) {
+	frames, err := f.frames()
+	if err != nil {
+		return 0, err
+	}
+	base := stem(f.Path)
+	for _, path := range append(frames, base+".db", base+".db-wal", base+endEvents, base+endReadings) {
+		st, err := os.Stat(path)
+		if err == nil {
+			sum += st.Size()
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return 0, err
+		}
+	}
+	return sum, nil
+}
+
 // remove deletes all files of a boot, the readings last: a boot that is half gone is found again.
 func remove(b *Found) error {
+	all, err := b.frames()
+	if err != nil {
+		return err
+	}
 	base := stem(b.Path)
-	dir, name := filepath.Split(base)
+	var problems []error
+	for _, path := range append(all, base+endEvents, base+endReadings) {
+		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			problems = append(problems, err)
+		}
+	}
+	return errors.Join(problems...)
+}
+
+// frames lists a boot's files of raw frames.
+func (f *Found) frames() ([]string, error) {
+	dir, name := filepath.Split(stem(f.Path))
 	entries, err := os.ReadDir(filepath.Clean(dir))
 	if err != nil {
-		return err //nolint:wrapcheck // it names the folder
+		return nil, err //nolint:wrapcheck // it names the folder
 	}
 	var all []string
 	for _, e := range entries { // boot-<id>-0001.pcapng, .pcapng.zst, .idx: digits alone, else it is another boot's
@@ -79,11 +112,5 @@ func remove(b *Found) error {
 			all = append(all, filepath.Join(dir, e.Name()))
 		}
 	}
-	var problems []error
-	for _, path := range append(all, base+endEvents, base+endReadings) {
-		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			problems = append(problems, err)
-		}
-	}
-	return errors.Join(problems...)
+	return all, nil
 }

@@ -38,6 +38,7 @@ const (
 	keySum         = "airhold.crc64"
 	keyAlarms      = "airhold.alarms"
 	keyLearned     = "airhold.learned"
+	keySimulated   = "airhold.simulated" // only where the machine is an invented one
 )
 
 // About is what the metadata say of a boot, beside its snapshot.
@@ -143,6 +144,9 @@ func (a *About) Notes() (map[string]string, error) {
 	if err := errors.Join(errs...); err != nil {
 		return nil, fmt.Errorf("metadata of boot %s: %w", a.Snapshot.Boot, err)
 	}
+	if a.Snapshot.Simulated {
+		notes[keySimulated] = "yes"
+	}
 	return notes, nil
 }
 
@@ -189,6 +193,7 @@ func readAbout(at lookup) (*About, error) {
 	parse(keyChannels, &channels)
 	parse(keyCalibration, &a.Calibrations)
 	parse(keyLost, &a.Lost)
+	_, a.Snapshot.Simulated = at(keySimulated)
 	if _, ok := at(keyAlarms); ok {
 		parse(keyAlarms, &a.Snapshot.Alarms)
 		parse(keyLearned, &a.Snapshot.Learned)

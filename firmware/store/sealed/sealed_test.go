@@ -80,7 +80,8 @@ func record(t *testing.T, dir, id string, all []store.Entry, inOrder bool) strin
 		t.Fatal(err)
 	}
 	snap := store.Snapshot{
-		Boot: id, Software: "test", Machine: []byte("name: Invented\n# \xc3\xa4\x00"), Learned: map[string][]byte{"water": {0, 1, 255}, "empty": {}},
+		Simulated: true,
+		Boot:      id, Software: "test", Machine: []byte("name: Invented\n# \xc3\xa4\x00"), Learned: map[string][]byte{"water": {0, 1, 255}, "empty": {}},
 		Alarms: alarms.Saved{},
 	}
 	if err := s.StartBoot(snap, channels()); err != nil {
