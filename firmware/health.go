@@ -5,6 +5,7 @@ package firmware
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"sync/atomic"
 	"time"
@@ -48,6 +49,7 @@ const (
 	tellHealthEvery = 10 * time.Second
 	sumDayEvery     = time.Hour
 	keepShelfEvery  = time.Minute
+	tellLostEvery   = time.Hour
 )
 
 // healthDesk is what the box says of how the alarms do.
@@ -57,6 +59,8 @@ type healthDesk struct {
 
 	told, summed, kept time.Duration
 	began              bool
+	lost               int64 // words for the broker that were dropped, as far as the journal tells of them
+	lostAt             time.Duration
 }
 
 // tellHealth writes anew how the alarms do, and sums the day up where it is time. The spine's goroutine calls it.
@@ -87,7 +91,19 @@ func (b *Box) tellHealth(at time.Duration) {
 			b.o.Store.KeepAlarms(saved)
 		}
 	}
+	b.tellLost(at)
 	d.began = true
+}
+
+// tellLost puts into the journal that words for the broker were dropped because it was away too long.
+func (b *Box) tellLost(at time.Duration) {
+	d, lost := &b.healthy, b.outlet.LostEvents()
+	if !b.keep || lost == d.lost || d.lost > 0 && at-d.lostAt < tellLostEvery {
+		return
+	}
+	b.o.Store.Event(at, "uplink-lost", fmt.Sprintf("The MQTT broker was away so long that %d words for it were dropped, sums first, then events. Alarms stand in this journal"+
+		" and are given again by their numbers.", lost-d.lost))
+	d.lost, d.lostAt = lost, at
 }
 
 // sumDay hands a day's sum on. Where the disk has stalled for so long that many wait, the next hour's says the same and more.

@@ -37,6 +37,6 @@ func (o *Outlet) SumDay(s *SumDay) error {
 	if err != nil {
 		return fmt.Errorf("write sum/day: %w", err)
 	}
-	o.once(saying{topic: "sum/day", payload: b})
+	o.once(saying{topic: "sum/day", payload: b, class: ofSums})
 	return nil
 }

@@ -37,6 +37,6 @@ func (o *Outlet) Minute(m Minute) error {
 	if err != nil {
 		return fmt.Errorf("write sum/1m: %w", err)
 	}
-	o.once(saying{topic: "sum/1m", payload: b})
+	o.once(saying{topic: "sum/1m", payload: b, class: ofSums})
 	return nil
 }

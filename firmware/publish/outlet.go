@@ -44,8 +44,8 @@ type Outlet struct {
 	fresh  []byte           // the same while it was not yet sent
 	curve  word             // the newest curve of a test, and its topic
 	curves string
-	events []saying
-	lost   int64 // events that did not fit
+	queues [classes][]saying // said once: the most important class first
+	lost   int64             // events that did not fit
 	wake   chan struct{}
 
 	connected atomic.Bool
@@ -61,9 +61,23 @@ type saying struct {
 	topic    string
 	payload  []byte
 	retained bool
+	class    class
 }
 
-// maxEvents is how many events and alerts wait while the broker is away; of more, the oldest is dropped and counted. A
+// class is how important it is that something said once gets through: what is more important is said first, and dropped
+// last.
+type class uint8
+
+// The classes, the most important first.
+const (
+	ofAlarms class = iota
+	ofEvents
+	ofSums
+	classes
+)
+
+// maxEvents is how many alerts, events and sums wait together while the broker is away; of more, the oldest of the least
+// important class is dropped and counted. A
 // screen that misses an alert asks for it.
 const maxEvents = 1024
 
@@ -143,20 +157,37 @@ func (o *Outlet) Event(v any) error {
 	if err != nil {
 		return fmt.Errorf("write event: %w", err)
 	}
-	o.once(saying{topic: "event", payload: b})
+	o.once(saying{topic: "event", payload: b, class: ofEvents})
 	return nil
 }
 
-// once leaves what is said once, after everything that was left so before it.
+// once leaves what is said once, after everything of its class that was left so before it.
 func (o *Outlet) once(what saying) {
 	o.mu.Lock()
-	if len(o.events) >= maxEvents {
-		o.events = slices.Delete(o.events, 0, 1)
-		o.lost++
+	o.queues[what.class] = append(o.queues[what.class], what)
+	n := 0
+	for _, q := range o.queues {
+		n += len(q)
 	}
-	o.events = append(o.events, what)
+	for c := classes - 1; n > maxEvents; c-- {
+		if len(o.queues[c]) > 0 {
+			o.queues[c] = slices.Delete(o.queues[c], 0, 1)
+			o.lost++
+			break
+		}
+	}
 	o.mu.Unlock()
 	o.ring()
+}
+
+// waiting returns the first of the most important class that waits; false: nothing does. The caller holds mu.
+func (o *Outlet) waiting() (saying, bool) {
+	for _, q := range o.queues {
+		if len(q) > 0 {
+			return q[0], true
+		}
+	}
+	return saying{}, false
 }
 
 func (o *Outlet) retain(topic string, v any) error {
@@ -299,13 +330,12 @@ func (o *Outlet) flush(c paho.Client) error {
 		o.mu.Lock()
 		var topic, curves string
 		var payload, now, curve []byte
-		var event saying
+		event, waits := o.waiting()
 		switch {
 		case len(o.order) > 0:
 			topic = o.order[0]
 			payload = o.state[topic].payload
-		case len(o.events) > 0:
-			event = o.events[0]
+		case waits:
 		default:
 			now, o.fresh = o.fresh, nil
 			if o.curve.dirty {
@@ -325,13 +355,13 @@ func (o *Outlet) flush(c paho.Client) error {
 				o.order = append(o.order, topic)
 			}
 			o.mu.Unlock()
-		case event.topic != "":
+		case waits:
 			if err := o.say(c, event.topic, event.payload, event.retained); err != nil {
 				return err
 			}
 			o.mu.Lock()
-			if len(o.events) > 0 && &o.events[0].payload[0] == &event.payload[0] { // not dropped meanwhile for want of room
-				o.events = o.events[1:]
+			if q := o.queues[event.class]; len(q) > 0 && &q[0].payload[0] == &event.payload[0] { // not dropped meanwhile for want of room
+				o.queues[event.class] = q[1:]
 			}
 			o.mu.Unlock()
 		default:
