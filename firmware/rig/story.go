@@ -246,7 +246,7 @@ func faults() story {
 // PlugsStory is the name of the story that raises and clears alarms as fast as their delays let it.
 const PlugsStory = "plugs"
 
-// plugs lets seven sensors lose contact one after the other, round and round. A round is longer than half the minute in
+// plugs lets seven sensors lose contact one after the other, and the tank's read far too little, round and round. A round is longer than half the minute in
 // which three alarms of one sensor are taken for chatter, and no multiple of a second: the plugs come out at every moment
 // between two ticks of the box.
 func plugs() story {
@@ -254,16 +254,21 @@ func plugs() story {
 		begins, lasts = 20 * time.Second, 12 * time.Hour
 		round, out    = 32370 * time.Millisecond, 8 * time.Second
 	)
-	loose := []string{"front", "load_1", "load_4", "rear", "load_2", "load_5", "load_3"}
+	const tank, off = "tank", -450e3
+	loose := []string{"front", "load_1", "load_4", tank, "rear", "load_2", "load_5", "load_3"}
 	var events []Event
 	for t := begins; t < lasts; t += round {
 		for i, name := range loose {
 			at := t + time.Duration(i)*round/time.Duration(len(loose))
-			events = append(events, Event{At: at, What: Unplug, Where: name}, Event{At: at + out, What: Plug, Where: name})
+			loosen := Event{At: at, What: Unplug, Where: name}
+			if name == tank {
+				loosen = Event{At: at, What: Drift, Where: name, Amount: off}
+			}
+			events = append(events, loosen, Event{At: at + out, What: Plug, Where: name})
 		}
 	}
 	return running(StoryInfo{
-		Name: PlugsStory, Words: "planting with loose plugs: seven sensors lose contact for 8 s each, one after the other, every 32 s",
+		Name: PlugsStory, Words: "planting with loose plugs: each 32 s seven sensors lose contact for 8 s, one after the other, and the tank's reads too little",
 		Starts: local(9, 0), First: begins, Lasts: lasts,
 	}, events)
 }

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"net/http"
 	"path/filepath"
@@ -33,6 +34,7 @@ const (
 	alertHalf   = 150.0 // ms
 	alertMost   = 400.0 // ms
 	alertLeastN = 200
+	offsetSlot  = 2 * time.Second
 
 	cutOff = 500 * time.Microsecond // what a time that was cut to whole ms has lost, in the middle
 )
@@ -40,6 +42,7 @@ const (
 // beginning is when an alarm became active, in the box's time and on its way.
 type beginning struct {
 	key, where string
+	limit      float64       // Pa; of the tank
 	mono       time.Duration // box's time of the transition
 	heard      time.Duration // host's time at which a program beside the page had the message; 0: never
 	page       float64       // ms, host's time at which the page had the message; 0: never
@@ -49,9 +52,9 @@ type beginning struct {
 
 // headline is what came to stand in the page's head.
 type headline struct {
-	Kind, Text, Key, Where string
-	At, Dom, Frame, Pixel  float64
-	Mono                   int64
+	Kind, Text, Ink, Key, Where string
+	At, Dom, Frame, Pixel       float64
+	Mono                        int64
 }
 
 // witness listens beside the page, on the host's clock, and acknowledges what rings, so that the next alarm takes the
@@ -59,7 +62,7 @@ type headline struct {
 type witness struct {
 	mu     sync.Mutex
 	begun  []beginning
-	least  map[int64]time.Duration // host's time minus the box's, the least of each 10 s
+	least  map[int64]time.Duration // host's time minus the box's, the least of each slot
 	failed error
 }
 
@@ -115,6 +118,7 @@ func (w *witness) take(ctx context.Context, page string) mqtt.MessageHandler {
 			Key   string           `json:"key"`
 			Where string           `json:"where"`
 			State alarms.StateName `json:"state"`
+			Limit findings.Measure `json:"limit"`
 		}
 		if json.Unmarshal(m.Payload(), &said) != nil {
 			return
@@ -123,7 +127,7 @@ func (w *witness) take(ctx context.Context, page string) mqtt.MessageHandler {
 		defer w.mu.Unlock()
 		mono := time.Duration(said.Mono)*time.Millisecond + cutOff
 		if strings.HasSuffix(m.Topic(), "/now") {
-			slot := int64(at / (10 * time.Second))
+			slot := int64(at / offsetSlot)
 			if old, ok := w.least[slot]; !ok || at-mono < old {
 				w.least[slot] = at - mono
 			}
@@ -131,7 +135,7 @@ func (w *witness) take(ctx context.Context, page string) mqtt.MessageHandler {
 		if !strings.Contains(m.Topic(), "/alarm/") || said.State != alarms.ActiveUnacked {
 			return
 		}
-		w.begun = append(w.begun, beginning{key: said.Key, where: said.Where, mono: mono, heard: at})
+		w.begun = append(w.begun, beginning{key: said.Key, where: said.Where, limit: said.Limit.SI, mono: mono, heard: at})
 		go func() { // ends with its question
 			err := pause(ctx, time.Second)
 			if err == nil {
@@ -168,15 +172,34 @@ func acknowledge(ctx context.Context, page, key, where, id string) error {
 	return nil
 }
 
-// sampled is a reading as far as a sensor's fault needs it.
+// sampled is a reading as far as an alarm of this story needs it.
 type sampled struct {
-	at  time.Duration
-	bad bool
+	at    time.Duration
+	fault bool
+	value float64
 }
 
-// dueTimes reads a recorded boot and returns, for an alarm of a sensor that became active at a time, when the sample came
-// that completed its on-delay: the first one that is bad once every sample has been bad for so long.
-func dueTimes(data string) (func(key, where string, active time.Duration) (time.Duration, bool), error) {
+// pressureShort is the alarm of this story that comes from a value and a limit; the others come from a fault.
+const pressureShort = "tank-short"
+
+// bad says whether the newest of some samples is a fault or, with a limit, whether the mean of the last second is below it:
+// the box looks at means of a second.
+func bad(all []sampled, limit float64) bool {
+	newest := all[len(all)-1]
+	if limit == 0 {
+		return newest.fault
+	}
+	sum, n := 0.0, 0
+	for i := len(all) - 1; i >= 0 && newest.at-all[i].at < time.Second; i-- {
+		sum += all[i].value
+		n++
+	}
+	return sum/float64(n) < limit
+}
+
+// dueTimes reads a recorded boot and returns for an alarm when the sample came that completed its on-delay: the first one that
+// is bad once every sample has been bad for so long.
+func dueTimes(data string) (func(b *beginning) (time.Duration, bool), error) {
 	found, err := filepath.Glob(filepath.Join(data, "boot-*.db"))
 	if err != nil || len(found) != 1 {
 		return nil, errors.Join(fmt.Errorf("%d recorded boots in %s; want one", len(found), data), err)
@@ -192,26 +215,30 @@ func dueTimes(data string) (func(key, where string, active time.Duration) (time.
 	for err = boot.Next(&e); err == nil; err = boot.Next(&e) {
 		if e.Kind == store.IsReading {
 			id := table.Info(e.Reading.Channel).ID
-			samples[id] = append(samples[id], sampled{e.At, e.Reading.Quality != readings.Good})
+			samples[id] = append(samples[id], sampled{e.At, e.Reading.Quality != readings.Good, e.Reading.Value})
 		}
 	}
 	if !errors.Is(err, io.EOF) {
 		return nil, err
 	}
-	delays := map[findings.Key]time.Duration{}
+	delays := map[string]time.Duration{}
 	for _, r := range alarms.Catalogue() {
-		delays[r.Key] = r.OnDelay
+		delays[string(r.Key)] = r.OnDelay
 	}
-	return func(key, where string, active time.Duration) (time.Duration, bool) {
-		delay, known := delays[findings.Key(key)]
-		all := samples[where]
-		i, _ := slices.BinarySearchFunc(all, active, func(s sampled, at time.Duration) int { return cmp.Compare(s.at, at+time.Millisecond) })
-		i-- // the newest sample that the box had when the alarm became active; its time was cut to ms
-		if !known || i < 0 || !all[i].bad {
+	return func(b *beginning) (time.Duration, bool) {
+		all, limit := samples[b.where], 0.0
+		if b.key == pressureShort {
+			all, limit = samples["tank"], b.limit
+		}
+		// The newest sample that the box had when the alarm became active.
+		i, _ := slices.BinarySearchFunc(all, b.mono+cutOff, func(s sampled, at time.Duration) int { return cmp.Compare(s.at, at) })
+		i--
+		delay, known := delays[b.key]
+		if !known || i < 0 || !bad(all[:i+1], limit) {
 			return 0, false
 		}
 		first := i
-		for first > 0 && all[first-1].bad {
+		for first > 0 && bad(all[:first], limit) {
 			first--
 		}
 		for j := first; j <= i; j++ {
@@ -223,11 +250,19 @@ func dueTimes(data string) (func(key, where string, active time.Duration) (time.
 	}, nil
 }
 
+// stands says whether a headline tells of the alarm: by its place or, for the tank, which has none, by its ink.
+func (b *beginning) stands(h *headline) bool {
+	if b.key == pressureShort {
+		return h.Ink == "high"
+	}
+	return strings.Contains(h.Text, ", "+b.where)
+}
+
 // join puts together what the page, the witness and the log say of each alarm.
-func (w *witness) join(lines []headline, due func(key, where string, active time.Duration) (time.Duration, bool)) {
+func (w *witness) join(lines []headline, due func(b *beginning) (time.Duration, bool)) {
 	for i := range w.begun {
 		b := &w.begun[i]
-		at, ok := due(b.key, b.where, b.mono)
+		at, ok := due(b)
 		if !ok {
 			continue // it stood before the page was opened, or is no sensor's
 		}
@@ -236,7 +271,7 @@ func (w *witness) join(lines []headline, due func(key, where string, active time
 			switch {
 			case h.Kind == "heard" && b.page == 0 && h.Key == b.key && h.Where == b.where && h.Mono == b.mono.Milliseconds():
 				b.page = h.At
-			case h.Kind == "shown" && b.page != 0 && h.Dom >= b.page && h.Dom < b.page+900 && strings.Contains(h.Text, ", "+b.where):
+			case h.Kind == "shown" && b.page != 0 && h.Dom >= b.page && h.Dom < b.page+900 && b.stands(&h):
 				b.dom, b.pixel = h.Dom, h.Pixel
 			}
 			if b.pixel != 0 {
@@ -246,11 +281,11 @@ func (w *witness) join(lines []headline, due func(key, where string, active time
 	}
 }
 
-// offset is the host's time of the box's time zero around a moment: the least of what was seen in half a minute, because
+// offset is the host's time of the box's time zero around a moment: the least of what was seen in some seconds, because
 // a message can only come late.
 func (w *witness) offset(at time.Duration) time.Duration {
 	least := time.Duration(math.MaxInt64)
-	slot := int64(at / (10 * time.Second))
+	slot := int64(at / offsetSlot)
 	for s := slot - 1; s <= slot+1; s++ {
 		if d, ok := w.least[s]; ok {
 			least = min(least, d)
@@ -262,6 +297,7 @@ func (w *witness) offset(at time.Duration) time.Duration {
 // tell puts the figures into the table.
 func (w *witness) tell(t *pageTable) {
 	var whole, inBox, toProgram, toPage, draw, frame []float64
+	by := map[string][]float64{}
 	lost := 0
 	for i := range w.begun {
 		b := &w.begun[i]
@@ -274,6 +310,7 @@ func (w *witness) tell(t *pageTable) {
 		}
 		off := w.offset(b.heard)
 		whole = append(whole, b.pixel-inMS(b.due+off))
+		by[b.key] = append(by[b.key], b.pixel-inMS(b.due+off))
 		inBox = append(inBox, inMS(b.mono-b.due))
 		toProgram = append(toProgram, inMS(b.heard-b.mono-off))
 		toPage = append(toPage, b.page-inMS(b.mono+off))
@@ -281,6 +318,9 @@ func (w *witness) tell(t *pageTable) {
 		frame = append(frame, b.pixel-b.dom)
 	}
 	n := strconv.Itoa(len(whole))
+	for _, kind := range slices.Sorted(maps.Keys(by)) {
+		t.add("  of "+kind, strconv.Itoa(len(by[kind])), spread(by[kind]))
+	}
 	half, most := share(whole, 0.5), share(whole, 0.99)
 	t.hold("sample to pixel, half of all", n, fmt.Sprintf("p50 %.0f ms", half), fmt.Sprintf("%.0f ms", alertHalf), half <= alertHalf)
 	t.hold("sample to pixel, all but 1 %", n, fmt.Sprintf("p99 %.0f ms, most %.0f ms", most, share(whole, 1)), fmt.Sprintf("%.0f ms", alertMost), most <= alertMost)
@@ -293,5 +333,5 @@ func (w *witness) tell(t *pageTable) {
 	t.add("  in the browser: document to the painted frame", n, spread(frame))
 	t.note("The pixel is the first task after the animation frame that follows the change of the document: that frame is laid out")
 	t.note("and painted then, and only the compositor's and the screen's own time is missing. The box's time is laid on the host's by")
-	t.note("the least delay of its snapshots within half a minute; it may run up to 5 ms ahead, so times in the box and on the way are exact to 5 ms.")
+	t.note("the least delay of its snapshots within some seconds; it may run up to 5 ms ahead, so times in the box and on the way are exact to 5 ms.")
 }

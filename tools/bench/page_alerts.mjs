@@ -31,10 +31,11 @@ function witness() {
   }
   let last = ''
   new MutationObserver(() => {
-    const text = document.querySelector('.top .named, .top h1')?.closest('.top')?.textContent ?? ''
+    const top = document.querySelector('.top')
+    const text = `${top?.dataset.ink} ${top?.textContent}`
     if (text === last) return
     last = text
-    const one = { kind: 'shown', text, dom: performance.now() }
+    const one = { kind: 'shown', text, ink: top?.dataset.ink ?? '', dom: performance.now() }
     requestAnimationFrame(() => {
       one.frame = performance.now()
       // A message waits until the frame in which it was sent has been laid out and painted.
