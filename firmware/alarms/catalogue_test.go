@@ -20,6 +20,57 @@ func verbs() []string {
 	}
 }
 
+// missing names what a row does not say.
+func missing(r *alarms.Row) (out []string) {
+	for _, f := range []struct{ name, text string }{
+		{"key", string(r.Key)}, {"title", r.Title}, {"condition", r.Condition}, {"cause", r.Cause}, {"consequence", r.Consequence},
+		{"do", r.Do}, {"caution", r.Caution}, {"limit", r.Limit},
+	} {
+		if strings.TrimSpace(f.text) == "" {
+			out = append(out, f.name)
+		}
+	}
+	if r.Where != alarms.FromSeat && r.Where != alarms.Parked {
+		out = append(out, "where allowed")
+	}
+	if r.Respond != alarms.AtOnce && r.Respond != alarms.Soon && r.Respond != alarms.Today {
+		out = append(out, "time to respond")
+	}
+	if r.Priority < alarms.Low || r.Priority > alarms.High {
+		out = append(out, "priority")
+	}
+	if r.Deadband < 0 || r.Share < 0 || r.OnDelay < 0 || r.OffDelay < 0 {
+		out = append(out, "delays and deadband")
+	}
+	if len(r.Inputs) > 0 && !slices.Contains(r.Suppressors, alarms.S6) { // hmi 1.5: every row is suppressed by S6 of its own inputs
+		out = append(out, "suppressors")
+	}
+	return out
+}
+
+// Each field, emptied in a sound row, is missed.
+func TestAnEmptyFieldIsMissed(t *testing.T) {
+	t.Parallel()
+	sound := func() alarms.Row { return alarms.Catalogue()[0] }
+	r := sound()
+	if got := missing(&r); len(got) != 0 {
+		t.Fatalf("%s misses %q", r.Key, got)
+	}
+	for name, empty := range map[string]func(r *alarms.Row){
+		"key": func(r *alarms.Row) { r.Key = "" }, "title": func(r *alarms.Row) { r.Title = " " }, "condition": func(r *alarms.Row) { r.Condition = "" },
+		"cause": func(r *alarms.Row) { r.Cause = "" }, "consequence": func(r *alarms.Row) { r.Consequence = "" }, "do": func(r *alarms.Row) { r.Do = "" },
+		"caution": func(r *alarms.Row) { r.Caution = "" }, "limit": func(r *alarms.Row) { r.Limit = "" }, "where allowed": func(r *alarms.Row) { r.Where = "" },
+		"time to respond": func(r *alarms.Row) { r.Respond = 0 }, "priority": func(r *alarms.Row) { r.Priority = 0 },
+		"delays and deadband": func(r *alarms.Row) { r.Deadband = -1 }, "suppressors": func(r *alarms.Row) { r.Suppressors = nil },
+	} {
+		r := sound()
+		empty(&r)
+		if got := missing(&r); !slices.Equal(got, []string{name}) {
+			t.Errorf("without %s: %q is missed", name, got)
+		}
+	}
+}
+
 func TestEveryRowIsComplete(t *testing.T) {
 	t.Parallel()
 	seen := map[findings.Key]bool{}
@@ -28,16 +79,8 @@ func TestEveryRowIsComplete(t *testing.T) {
 			t.Errorf("%s stands twice", r.Key)
 		}
 		seen[r.Key] = true
-		for name, s := range map[string]string{
-			"key": string(r.Key), "title": r.Title, "condition": r.Condition, "cause": r.Cause, "consequence": r.Consequence,
-			"do": r.Do, "caution": r.Caution, "where": string(r.Where), "limit": r.Limit,
-		} {
-			if strings.TrimSpace(s) == "" {
-				t.Errorf("%s: %s is empty", r.Key, name)
-			}
-		}
-		if r.Respond <= 0 || r.Priority < alarms.Low || r.Priority > alarms.High {
-			t.Errorf("%s: respond %v, priority %v", r.Key, r.Respond, r.Priority)
+		for _, name := range missing(&r) {
+			t.Errorf("%s: %s is empty", r.Key, name)
 		}
 		if n := utf8.RuneCountInString(r.Title); n > 34 {
 			t.Errorf("%s: the title has %d characters; a tablet line holds 34", r.Key, n)

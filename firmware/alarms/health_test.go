@@ -182,6 +182,7 @@ func TestStandingCountsRunningTimeOverPowerOff(t *testing.T) {
 	w.date = "2026-04-28"
 	w.find("low", true, "")
 	w.find("root", true, "")
+	w.find("slow", true, "")
 	w.must(alarms.Ack, "low", alarms.Operate, 0)
 	w.pass(20 * time.Hour)
 	saved, counted := w.Save(), w.health.Save()
@@ -192,21 +193,23 @@ func TestStandingCountsRunningTimeOverPowerOff(t *testing.T) {
 	c.date = "2026-05-30" // a month on the shelf is no running time
 	c.find("low", true, "")
 	c.find("root", true, "")
+	c.find("slow", true, "")
 	c.must(alarms.Ack, "low", alarms.Operate, 0)
 	c.pass(3*time.Hour + 59*time.Minute)
+	c.must(alarms.Ack, "root", alarms.Operate, 0)
 	if c.state("low").Standing || c.Sum().Stale != 0 {
 		t.Fatalf("after 23:59 h of running time: %+v", c.Sum())
 	}
 	c.pass(2 * time.Minute)
-	low, root := c.state("low"), c.state("root")
-	if s := c.Sum(); !low.Standing || root.Standing || s.Standing != 1 || s.Stale != 2 || s.Active != 1 {
-		t.Errorf("after 24:01 h low stands %v, root %v, %+v; want low alone in the standing list", low.Standing, root.Standing, s)
+	low, root, slow := c.state("low"), c.state("root"), c.state("slow") // seen; seen and high; not seen
+	if s := c.Sum(); !low.Standing || root.Standing || slow.Standing || s.Standing != 1 || s.Stale != 3 || s.Active != 2 {
+		t.Errorf("after 24:01 h low stands %v, root %v, slow %v, %+v; want low alone in the standing list", low.Standing, root.Standing, slow.Standing, s)
 	}
 	if last := c.rec.list[len(c.rec.list)-1]; last.State.Key != "low" || !strings.Contains(last.Reason, "24 h") {
 		t.Errorf("the journal's last record %+v; want that low stands", last)
 	}
-	if d := c.health.Today(); d.Stale != 2 {
-		t.Errorf("stale %d; want 2", d.Stale)
+	if d := c.health.Today(); d.Stale != 3 {
+		t.Errorf("stale %d; want 3", d.Stale)
 	}
 	c.find("low", false, "")
 	if st := c.state("low"); st.Standing || c.Save().Alarms[0].Key != "root" {
