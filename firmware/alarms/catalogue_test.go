@@ -23,8 +23,14 @@ func verbs() []string {
 // missing names what a row does not say.
 func missing(r *alarms.Row) (out []string) {
 	for _, f := range []struct{ name, text string }{
-		{"key", string(r.Key)}, {"title", r.Title}, {"condition", r.Condition}, {"cause", r.Cause}, {"consequence", r.Consequence},
-		{"do", r.Do}, {"caution", r.Caution}, {"limit", r.Limit},
+		{"key", string(r.Key)},
+		{"title", r.Title},
+		{"condition", r.Condition},
+		{"cause", r.Cause},
+		{"consequence", r.Consequence},
+		{"do", r.Do},
+		{"caution", r.Caution},
+		{"limit", r.Limit},
 	} {
 		if strings.TrimSpace(f.text) == "" {
 			out = append(out, f.name)
