@@ -27,6 +27,7 @@ const LearnedScreen = late('Care.js', () => import('./Care').then((m) => m.Learn
 const MorningScreen = late('Morning.js', () => import('./Morning').then((m) => m.MorningScreen))
 const SettingsScreen = late('Settings.js', () => import('./Settings').then((m) => m.SettingsScreen))
 const SizeScreen = late('Settings.js', () => import('./Settings').then((m) => m.SizeScreen))
+const LogScreen = late('Log.js', () => import('./Log').then((m) => m.LogScreen))
 const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
 const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
 const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
@@ -230,7 +231,7 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log')) screen = 'home' // they are for standing
   highs = now
   if (upToDate && !document.hidden && view.kind === 'home' && (screen === 'home' || screen === 'alarms')) missed.look(unseen(inbox))
   sound.ring(view.rings, at.steady, upToDate)
@@ -263,6 +264,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'size' && <SizeScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'bus' && <BusScreen acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'log' && <LogScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'learned' && <LearnedScreen acts={all} room={room} />}
       <Foot view={view} />
     </main>,
