@@ -34,7 +34,7 @@ async function open() {
 
 test('home fetches its own files and the font; the menu comes when it is pressed', async () => {
   const { page, files, close } = await open()
-  assert.deepEqual([...new Set(files)].sort(), ['/', '/index.css', '/inter-latin-wght-normal.woff2', '/link.js', '/page.js'])
+  assert.deepEqual([...new Set(files)].sort(), ['/', '/index.css', '/inter-latin-wght-normal.woff2', '/link.js', '/page.js', '/say.js'])
   await page.click('[data-act=menu]')
   await page.waitForSelector('[data-act=go-alarms]')
   assert.ok(files.includes('/lists.js'))

@@ -49,8 +49,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
   let shown = []
   const sayLast = () => say('alert/last', journal.last(), true)
   const stateOf = (a) => states.get(topicOf(a))?.state ?? 'normal'
-  /** change brings an alarm into a state: its topic first, then the journal, then the alert, as the box does. */
-  const change = (a, to, more = {}) => {
+  /** turn brings an alarm into a state: its topic first, then the journal, then the alert, as the box does. */
+  const turn = (a, to, more = {}) => {
     const from = stateOf(a)
     const { hid, ...rest } = more
     if (from !== to) {
@@ -75,12 +75,12 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
   const sayAlarms = () => {
     for (const [topic, s] of states) {
       if (s.state === 'normal' || scene.alarms.some((a) => topicOf(a) === topic)) continue
-      change(s.alarm, 'normal')
+      turn(s.alarm, 'normal')
     }
     shown = scene.alarms
     for (const a of shown) {
       states.delete(topicOf(a))
-      change(a, a.state, a.more)
+      turn(a, a.state, a.more)
     }
     sum()
   }
@@ -125,22 +125,22 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
         const a = [...states.values()].find((s) => s.alarm.key === body.key && (s.alarm.where ?? '') === (body.where ?? ''))
         const actor = body.by ?? 'box screen'
         const verb = commands.at(-1).verb
-        if (a && verb === 'ack' && a.state.endsWith('_unacked')) change(a.alarm, a.state === 'active_unacked' ? 'active_acked' : 'normal', { actor })
-        if (a && verb === 'shelve') change(a.alarm, 'shelved', { actor, by: actor, until_mono: Math.round(performance.now()) + 600_000 })
-        if (a && verb === 'unshelve') change(a.alarm, 'active_unacked', { actor })
-        if (a && verb === 'note') change(a.alarm, a.state, { actor, reason: body.why })
+        if (a && verb === 'ack' && a.state.endsWith('_unacked')) turn(a.alarm, a.state === 'active_unacked' ? 'active_acked' : 'normal', { actor })
+        if (a && verb === 'shelve') turn(a.alarm, 'shelved', { actor, by: actor, until_mono: Math.round(performance.now()) + 599_000 })
+        if (a && verb === 'unshelve') turn(a.alarm, 'active_unacked', { actor })
+        if (a && verb === 'note') turn(a.alarm, a.state, { actor, reason: body.why })
         sum()
       }
       return
     }
     const url = new URL(q.url, 'http://box')
-    if (url.pathname === '/api/alerts') {
-      const { status, what, text } = deaf ? { status: 503, text: 'The box could not read its alerts. Ask again.' } : journal.since(url.searchParams)
+    if (url.pathname === '/api/alerts' || url.pathname === '/api/journal') {
+      const { status, what, text } = deaf ? { status: 503, text: 'The box could not read its journal. Ask again.' } : url.pathname === '/api/alerts' ? journal.since(url.searchParams) : journal.page(url.searchParams)
       w.writeHead(status, { 'Content-Type': what ? 'application/json' : 'text/plain', 'Cache-Control': 'no-store' })
       w.end(what ? JSON.stringify(what) : text)
       return
     }
-    const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
+    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
     if (said) {
       w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
       w.end(deaf ? 'not now' : JSON.stringify(said))
@@ -204,7 +204,7 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
     },
     /** turn brings an alarm of any scene into a state: {key, where, title, priority}, state, {actor, reason, hid: true} where the alert itself is to be lost. */
     turn(a, state, more) {
-      change({ firstout: false, silent: false, ...a }, state, more)
+      turn({ firstout: false, silent: false, ...a }, state, more)
       sum()
     },
     journal: () => journal,
@@ -222,7 +222,7 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       } else {
         for (const s of [...states.values()]) {
           const to = { active_unacked: 'returned_unacked', active_acked: 'normal' }[s.state]
-          if (to) change(s.alarm, to, { reason: 'restarted' })
+          if (to) turn(s.alarm, to, { reason: 'restarted' })
         }
       }
       say('online', { online: true, t: stamp().t, boot }, true)

@@ -42,6 +42,16 @@ export function openJournal(line) {
       const page = rest.slice(0, most)
       return { status: 200, what: { line: alerts().length > 0 ? line : '', last: alerts().at(-1)?.seq ?? 0, more: rest.length > page.length, alerts: page.map(alertOf) } }
     },
+    /** page answers GET /api/journal. */
+    page(query) {
+      const bad = ['before', 'limit', 'days'].find((k) => query.get(k) !== null && !/^[1-9]\d*$/.test(query.get(k)))
+      if (bad) return { status: 400, text: `${bad} is a number, from 1 up.` }
+      const alarm = query.get('alarm')
+      const all = records.filter((r) => r.seq < Number(query.get('before') ?? Infinity) && (!alarm || r.alarm === alarm)).reverse()
+      const page = all.slice(0, Number(query.get('limit') ?? 50))
+      const more = all.length > page.length
+      return { status: 200, what: { records: page.map((r) => ({ ...r, words: wordsOf(r) })), more, next: more ? page.at(-1).seq : 0, chain: { records: records.length, checked: records.length, holds: true, head: records.at(-1)?.sha256 ?? '' } } }
+    },
     /** take answers POST /api/alerts/got. */
     take({ tablet, line: of, seq }) {
       if (typeof tablet !== 'string' || typeof of !== 'string' || !(seq >= 1)) return { status: 400, sentence: 'The tablet names itself, the line and the number of the last alert it has shown.' }
@@ -50,4 +60,13 @@ export function openJournal(line) {
       return { status: 204 }
     },
   }
+}
+
+/** wordsOf says what happened, as the box does. */
+function wordsOf(r) {
+  const change = r.from === r.to ? 'note' : {
+    active_unacked: r.from === 'shelved' ? 'shown again, and it still stands' : 'rang', active_acked: 'acknowledged', returned_unacked: 'returned, nobody had acknowledged it', shelved: 'put off',
+    suppressed: 'held back', out_of_service: 'out of service', normal: r.actor ? 'acknowledged after it had returned' : 'returned',
+  }[r.to]
+  return r.kind !== 'alarm' ? r.reason : r.reason ? `${change}: ${r.reason}` : change
 }

@@ -176,6 +176,15 @@ export const scenes = {
       facts: [{ value: '97', words: '% ground contact' }], water: { liquid: litre(0.12, 0.05, 0.2), drain: '13 h to the drain', words: 'reckoned from the intake’s humidity' },
     },
   },
+  alarmed: { // something in every list of the alarms, the machine parked
+    t: '14:20:00', now: { ...healthy, moving: false, do: 'nothing to do', tonight: '' }, alarms: [
+      ...shortAlarms.map((a) => ({ ...a, cause: 'use or loss beyond what the compressor gives', consequence: 'bags are under their target from now on and depth suffers', value: kPa(318), limit: kPa(330) })),
+      alarm('load-fault', 'load_2', 'Gauge-wheel sensor fault', 'medium', 'shelved', '11:03:40.000', { do: 'take row 2 out of the machine’s average', from: 'from the seat', more: { by: 'A. Tester', until_mono: 400_000 } }),
+      alarm('load-drift', 'load_4', 'Gauge-wheel sensor drift', 'low', 'out_of_service', '08:00:00.000', { do: 're-zero it when raised', from: 'parked', more: { by: 'B. Shop', why: 'new sensor ordered' } }),
+      alarm('comp-short-cycle', '', 'Compressor starts too often', 'low', 'active_acked', '13:00:00.000', { standing: true, do: 'drain the tank when parked', from: 'parked' }),
+      alarm('can-errors', '', 'CAN errors', 'low', 'active_unacked', '12:00:00.000', { kind: 'note', silent: true, do: 'check the terminator', from: 'parked' }),
+    ],
+  },
   morning: { t: '05:10:00', alarms: [], now: early },
   lost: {
     t: '05:10:00', alarms: [], now: night({

@@ -7,7 +7,7 @@ import { heard, say } from './say'
 import type { AlarmRef } from './view'
 
 /** tell sends a command about an alarm and returns a sentence for the person: empty when the box did it. */
-export function tell(verb: 'ack' | 'shelve', ref: AlarmRef, t: string, more: object = {}): Promise<string> {
+export function tell(verb: 'ack' | 'shelve' | 'unshelve' | 'note', ref: AlarmRef, t: string, more: object = {}): Promise<string> {
   return post(verb, { key: ref.key, where: ref.where, ...(t ? { t } : {}), ...more })
 }
 

@@ -2,8 +2,8 @@
 
 import { useState } from 'preact/hooks'
 import { say } from './say'
-import { Mark, shortPhone, type Acts, type Room, type Screen } from './screens'
-import type { Home, ListedAlarm, ListedChannel } from './view'
+import { shortPhone, type Acts, type Room, type Screen } from './screens'
+import type { Home, ListedChannel } from './view'
 
 interface Way {
   to: Screen
@@ -59,34 +59,6 @@ export function usePages<T>(all: T[], size: number): { shown: T[]; more: string;
   const pages = Math.max(1, Math.ceil(all.length / size))
   const at = page % pages
   return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? say('More, {at} of {pages}', { at: at + 1, pages }) : '', next: () => setPage(at + 1), at }
-}
-
-/** Alarms lists what stands or waits to be acknowledged. */
-export function Alarms({ view, acts, room }: { view: Home; acts: Acts; room: Room }) {
-  const { shown, more, next } = usePages(view.alarms, Math.max(1, Math.floor((room.height - (room.phone ? 300 : 330)) / (room.phone ? 230 : 140))))
-  return (
-    <div class="page">
-      <h1>{say('Alarms')}</h1>
-      {view.alarms.length === 0 && <p class="none">{say('No alarm stands.')}</p>}
-      <ul class="list">{shown.map((a) => <OneAlarm key={`${a.ref.key}/${a.ref.where}`} a={a} acts={acts} />)}</ul>
-      {acts.trouble && <p class="trouble" role="status">{acts.trouble}</p>}
-      <Back acts={acts} more={more} next={next} />
-    </div>
-  )
-}
-
-function OneAlarm({ a, acts }: { a: ListedAlarm; acts: Acts }) {
-  return (
-    <li data-alarm={a.ref.key} data-where={a.ref.where}>
-      <Mark of={a.priority} size={34} />
-      <div>
-        <h2>{a.title}</h2>
-        <p class="quiet">{a.since ? say('{state}, since {time}', { state: a.state, time: a.since }) : a.state}</p>
-        {a.act && <p class="todo">{a.act}. {a.caution}</p>}
-      </div>
-      {a.unacked && <button type="button" class="btn go" onClick={() => acts.seen([a.ref])} data-act="seen">{say('Seen')}</button>}
-    </li>
-  )
 }
 
 /** Channels lists every input with its value, quality and age. */

@@ -20,7 +20,7 @@ import { derive, unseen, type AlarmRef, type Home, type View } from './view'
 
 // What is not home comes when it is asked for.
 const Menu = late('lists.js', () => import('./lists').then((m) => m.Menu))
-const Alarms = late('lists.js', () => import('./lists').then((m) => m.Alarms))
+const AlarmsScreen = late('Alarms.js', () => import('./Alarms').then((m) => m.AlarmsScreen))
 const Channels = late('lists.js', () => import('./lists').then((m) => m.Channels))
 const CareScreen = late('Care.js', () => import('./Care').then((m) => m.CareScreen))
 const LearnedScreen = late('Care.js', () => import('./Care').then((m) => m.LearnedScreen))
@@ -105,7 +105,7 @@ function size(): SizeChoice {
   return readSize(kept('airhold-size'))
 }
 
-async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {}): Promise<void> {
+async function send(verb: 'ack' | 'shelve' | 'unshelve' | 'note', refs: AlarmRef[], more: object = {}): Promise<void> {
   trouble = ''
   missed.press(refs.filter((r) => r.own).map((r) => idOf(r.key, r.where)))
   for (const ref of refs.filter((r) => !r.own)) {
@@ -119,6 +119,7 @@ async function send(verb: 'ack' | 'shelve', refs: AlarmRef[], more: object = {})
 const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light' | 'language' | 'size'> = {
   seen: (refs) => void send('ack', refs),
   later: (refs) => void send('shelve', refs, { for: '10m' }),
+  tellAlarm: (verb, ref, why) => void send(verb, [ref], why ? { why } : {}),
   mute: () => {
     sound.press(moment().steady)
     void keepAwake()
@@ -257,7 +258,7 @@ function draw(): void {
       {home && first && <MorningScreen view={home} morning={first} room={room} acts={all} />}
       {home && !first && screen === 'home' && <HomeScreen view={home} room={room} acts={all} />}
       {view.kind === 'home' && screen === 'menu' && <Menu view={view} acts={all} room={room} />}
-      {view.kind === 'home' && screen === 'alarms' && <Alarms view={view} acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'alarms' && <AlarmsScreen inbox={inbox} alerts={missed.alerts} at={at} moving={view.moving} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'test' && <TestScreen view={view} room={room} at={at} />}
       {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}

@@ -137,6 +137,11 @@ export interface Alarm extends Stamp {
   caution?: string
   from?: string
   detail?: string
+  kind?: string // announced, note, reminder
+  consequence?: string
+  until_mono?: number // while put off: until then by the box's running clock, ms
+  by?: string
+  why?: string
   own?: boolean // not from the box: it waits on this tablet alone
 }
 

@@ -21,6 +21,7 @@ export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test
 export interface Acts {
   seen: (refs: AlarmRef[]) => void
   later: (refs: AlarmRef[]) => void
+  tellAlarm: (verb: 'unshelve' | 'note', ref: AlarmRef, why?: string) => void
   mute: () => void
   night: () => void
   go: (to: Screen) => void
