@@ -54,7 +54,7 @@ func (h *History) Close() error {
 	return h.box.close()
 }
 
-// Run checks the chain from its first record on, and then what is added, until ctx ends. It asks failed about an error of
+// Run checks the chain from its first record on, and then what is added, until ctx ends. It tells failed of an error of
 // the disk, and goes on.
 func (h *History) Run(ctx context.Context, failed func(error)) error {
 	beat := time.NewTicker(checkPause) //nolint:forbidigo // a pause of I/O, not the box's time
