@@ -62,7 +62,10 @@ for (const [name, scene, way] of [
   test(`${name}: every press is reached by Tab, with an outline, and axe finds nothing`, async () => {
     const { page, close } = await open(scene)
     for (const act of way) {
-      if (act.startsWith('go-')) await find(page, act.slice(3))
+      if (act.startsWith('go-')) {
+        await page.waitForSelector('.menu')
+        await find(page, act.slice(3))
+      }
       await page.waitForSelector(`[data-act=${act}]`)
       await page.focus(`[data-act=${act}]`)
       await page.keyboard.press('Enter')
