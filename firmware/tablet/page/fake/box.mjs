@@ -25,6 +25,7 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
   const broker = await Aedes.createBroker()
   const commands = []
   let refuse = ''
+  let me = { place: 'box', paired: false, role: 'operate', secure: false, may: ['look', 'ack', 'shelve', 'unshelve', 'note', 'care-done', 'test', 'export', 'revoke'] }
   let talk = true
   let scene = scenes.healthy
   let started = Date.now()
@@ -115,6 +116,13 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
         w.end(sentence ? JSON.stringify({ id: '', ok: false, error: sentence }) : undefined)
         return
       }
+      if (q.url === '/api/pair') {
+        const good = body.code === '12345678'
+        if (good) me = { ...me, paired: true, name: body.name, role: 'operate', may: ['look', 'ack', 'shelve', 'unshelve', 'note', 'care-done'] }
+        w.writeHead(good ? 200 : 403, { 'Content-Type': 'application/json' })
+        w.end(JSON.stringify(good ? me : { id: '', ok: false, error: 'That is not the code. 4 more tries before pairing is shut.' }))
+        return
+      }
       commands.push({ verb: q.url.split('/').pop(), body })
       w.writeHead(refuse ? 403 : 200, { 'Content-Type': 'application/json' })
       w.end(JSON.stringify(refuse ? { id: body.id, ok: false, error: refuse } : { id: body.id, ok: true }))
@@ -140,7 +148,7 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       w.end(what ? JSON.stringify(what) : text)
       return
     }
-    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
+    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : undefined
     if (said) {
       w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
       w.end(deaf ? 'not now' : JSON.stringify(said))
@@ -231,6 +239,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
     },
     /** deafen lets the lists go unanswered. */
     deafen(now) { deaf = now },
+    /** strange makes whoever comes an unpaired tablet, which may look or not. */
+    strange(looks) { me = { place: 'tablet', paired: false, role: looks ? 'view' : 'none', secure: false, may: looks ? ['look'] : [] } },
     refuseWith(sentence) { refuse = sentence },
     async close() {
       clearInterval(tick)

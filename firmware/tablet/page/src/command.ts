@@ -21,18 +21,27 @@ export function tellCare(item: string, t: string, args?: Record<string, string>)
   return post('care-done', { where: item, ...(t ? { t } : {}), ...(args ? { args } : {}) })
 }
 
-async function post(verb: string, what: object): Promise<string> {
+/** pairAs pairs this tablet; its answer is as that of tell. */
+export function pairAs(code: string, name: string): Promise<string> {
+  return send('api/pair', { code, name }, (said) => said.paired === true)
+}
+
+function post(verb: string, what: object): Promise<string> {
+  return send(`api/cmd/${verb}`, { id: newID(), ...what }, (said) => said.ok === true)
+}
+
+async function send(path: string, what: object, done: (said: Record<string, unknown>) => boolean): Promise<string> {
   let answer: Response
   try {
-    answer = await fetch(`api/cmd/${verb}`, {
+    answer = await fetch(path, {
       method: 'POST', headers: { 'Content-Type': 'application/json' }, credentials: 'same-origin', signal: AbortSignal.timeout(5000),
-      body: JSON.stringify({ id: newID(), ...what }),
+      body: JSON.stringify(what),
     })
   } catch {
     return say('The box did not answer. Press again.')
   }
   const said: unknown = await answer.json().catch(() => undefined)
-  if (answer.ok && object(said) && said.ok === true) return ''
+  if (answer.ok && object(said) && done(said)) return ''
   return object(said) && typeof said.error === 'string' && said.error !== '' ? heard(said.error) : say('The box refused ({n}). Press again.', { n: answer.status })
 }
 

@@ -4,7 +4,7 @@ import { render } from 'preact'
 import './page.css'
 import { idOf, waiting } from './alerts'
 import { CatchUp } from './catchup'
-import { tell, tellCare, tellTest } from './command'
+import { pairAs, tell, tellCare, tellTest } from './command'
 import { empty, receive, since, type Event, type Moment } from './inbox'
 import { late } from './late'
 import { moment } from './moment'
@@ -29,6 +29,7 @@ const SettingsScreen = late('Settings.js', () => import('./Settings').then((m) =
 const SizeScreen = late('Settings.js', () => import('./Settings').then((m) => m.SizeScreen))
 const LogScreen = late('Log.js', () => import('./Log').then((m) => m.LogScreen))
 const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
+const PairScreen = late('Pair.js', () => import('./Pair').then((m) => m.PairScreen))
 const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
 const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
 
@@ -37,6 +38,9 @@ const sound = new Sound()
 let inbox = empty(moment())
 let screen: Screen = 'home'
 let trouble = ''
+let offer = false // a press was refused because this tablet is not paired
+let shut = false // the box shows itself to paired tablets only
+let asked = false // who this tablet is, because no reading came
 const unkept = new Map<string, string>()
 let units = readChoice(kept('airhold-units'))
 let view: View = derive(inbox, moment(), units)
@@ -113,10 +117,24 @@ async function send(verb: 'ack' | 'shelve' | 'unshelve' | 'note', refs: AlarmRef
     trouble = await tell(verb, ref, t, more)
     if (trouble !== '') break
   }
+  if (trouble !== '') void askWho()
   draw()
 }
 
-const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light' | 'language' | 'size'> = {
+/** askWho finds out whether what was refused, or does not come, waits for a pairing. */
+async function askWho(): Promise<void> {
+  try {
+    const said = (await (await fetch('api/me', { credentials: 'same-origin', cache: 'no-store', signal: AbortSignal.timeout(5000) })).json()) as { place?: unknown; may?: unknown; paired?: unknown } | null
+    if (said?.place !== 'tablet' || !Array.isArray(said.may)) return
+    offer = said.paired !== true
+    shut = !said.may.includes('look')
+    draw()
+  } catch {
+    // the page goes on as it was: what was refused is said already
+  }
+}
+
+const acts: Omit<Acts, 'offer' | 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'units' | 'light' | 'language' | 'size'> = {
   seen: (refs) => void send('ack', refs),
   later: (refs) => void send('shelve', refs, { for: '10m' }),
   tellAlarm: (verb, ref, why) => void send(verb, [ref], why ? { why } : {}),
@@ -150,6 +168,14 @@ const acts: Omit<Acts, 'muteLabel' | 'nightLabel' | 'trouble' | 'recorded' | 'un
     trouble = ''
     draw()
   },
+  pair: async (code, name) => {
+    const why = await pairAs(code, name)
+    if (why === '') {
+      offer = false
+      if (shut) location.reload()
+    }
+    return why
+  },
   done: (item, answer) => void sendCare(item, answer),
   told: (item) => moment().steady - (pressed.get(item) ?? -Infinity) < toldFor,
 }
@@ -164,7 +190,10 @@ async function sendCare(item: string, answer?: Record<string, string>): Promise<
   draw()
   trouble = await tellCare(item, 't' in view ? view.t : '', answer)
   if (trouble === '') recorded++
-  else pressed.delete(item)
+  else {
+    pressed.delete(item)
+    void askWho()
+  }
   draw()
 }
 
@@ -232,29 +261,35 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log' || screen === 'pair')) screen = 'home' // they are for standing
   highs = now
   if (upToDate && !document.hidden && view.kind === 'home' && (screen === 'home' || screen === 'alarms')) missed.look(unseen(inbox))
   sound.ring(view.rings, at.steady, upToDate)
   const dark = night()
   document.documentElement.classList.toggle('night', dark)
   document.documentElement.lang = tongue()
-  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? say('Day') : say('Night'), trouble, recorded, units, light: light(), language: language(), size: size() }
+  const all: Acts = { ...acts, muteLabel: sound.label(at.steady), nightLabel: dark ? say('Day') : say('Night'), trouble, offer, recorded, units, light: light(), language: language(), size: size() }
   const home = view.kind === 'home' ? homeOf(view) : undefined
   const first = home !== undefined && screen === 'home' && home.test === undefined && home.morning !== undefined && home.morning.id !== left ? home.morning : undefined
   // Home is what a driver reads; the rest is for standing before the glass.
   const room = frame(innerWidth, innerHeight, home && !first && screen === 'home' ? size().far : 'normal')
+  const wall = shut && view.kind !== 'home'
+  if (view.kind === 'asking' && view.seconds >= 2 && !asked) {
+    asked = true
+    void askWho()
+  }
   const state = view.kind === 'home' || view.kind === 'cover' ? view.state : 'none'
   render(
     <main
       class={`frame ${room.phone ? 'phone' : 'cab'} ${!room.phone && room.height < 780 ? 'low-frame' : ''} ${!room.phone && room.width < 1200 ? 'narrow-frame' : ''} ${shortPhone(room) ? 'short' : ''} is-${view.kind}`}
       style={{ zoom: String(room.zoom), width: `${room.width}px`, height: `${room.height}px`, '--press': `${room.press}px`, '--apart': `${room.apart}px`, ...(room.phone ? {} : { '--content': `${content(room)}px` }) }}
-      data-screen={view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
+      data-screen={wall ? 'pair' : view.kind !== 'home' ? view.kind : first ? 'morning' : screen} data-state={state} data-live={view.kind === 'home' ? 'yes' : 'no'}
       data-played={`${sound.played.high} ${sound.played.medium} ${sound.played.low}`} data-tones={sound.played.tones}
       data-alert={missed.alerts.seq} data-told={missed.told}
     >
-      {view.kind === 'asking' && <AskingScreen view={view} />}
-      {view.kind === 'cover' && <CoverScreen view={view} acts={all} room={room} />}
+      {wall && <PairScreen acts={all} room={room} shut />}
+      {!wall && view.kind === 'asking' && <AskingScreen view={view} />}
+      {!wall && view.kind === 'cover' && <CoverScreen view={view} acts={all} room={room} />}
       {home && first && <MorningScreen view={home} morning={first} room={room} acts={all} />}
       {home && !first && screen === 'home' && <HomeScreen view={home} room={room} acts={all} />}
       {view.kind === 'home' && screen === 'menu' && <Menu view={view} acts={all} room={room} />}
@@ -266,6 +301,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'size' && <SizeScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'bus' && <BusScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'log' && <LogScreen acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'pair' && <PairScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'learned' && <LearnedScreen acts={all} room={room} />}
       <Foot view={view} />
     </main>,

@@ -15,7 +15,7 @@ import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
 /** Room is the frame in its own px; the page scales it to the glass. */
 export type Room = Frame
 
-export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size' | 'pair'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
@@ -38,6 +38,8 @@ export interface Acts {
   resize: (size: SizeChoice) => void
   muteLabel: string
   nightLabel: string
+  offer: boolean // a press was refused because this tablet is not paired
+  pair: (code: string, name: string) => Promise<string> // returns why not; empty: it is paired
   trouble: string // why the last press did not work; empty: it did
 }
 
@@ -84,7 +86,9 @@ export function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Hom
   }
   return (
     <div class="answer">
-      {head.later.length > 0 && <Button act={() => acts.later(head.later)} name="later">{say('Later 10\u00a0min')}</Button>}
+      {acts.offer
+        ? <Button act={() => acts.go('pair')} name="go-pair">{say('Pair')}</Button>
+        : head.later.length > 0 && <Button act={() => acts.later(head.later)} name="later">{say('Later 10\u00a0min')}</Button>}
       <Button look="go" act={() => acts.seen(head.seen)} name="seen">{say('Seen')}</Button>
     </div>
   )
