@@ -315,7 +315,7 @@ func commandsGoByHTTP(t *testing.T, page, addr string, wall clock.Clock, inside 
 		}
 		out = append(out, document{"answer.json", string(text)})
 	}
-	post("shelve", "stale", time.Minute, http.StatusConflict, "so it may no longer be meant")
+	post("shelve", "stale", time.Hour, http.StatusConflict, "so it may no longer be meant")
 	if got := state(); got != "active_unacked" {
 		t.Errorf("after a stale command the alarm is %s; want active_unacked", got)
 	}
