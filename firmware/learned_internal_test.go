@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"airhold/firmware/alarms"
 	"airhold/firmware/findings"
 	"airhold/firmware/leakdown/session"
 )
@@ -39,7 +40,8 @@ func (s shelf) Learned(name string, value []byte) {
 func TestForgottenIsForgottenInTheStoreToo(t *testing.T) {
 	t.Parallel()
 	kept := shelf{}
-	s := &Spine{o: SpineOptions{Memory: kept}, students: []student{{&pupil{[]byte("it")}, "check", nil}}}
+	rates := alarms.NewHealth(nil)
+	s := &Spine{o: SpineOptions{Memory: kept}, students: []student{{&pupil{[]byte("it")}, "check", nil}}, health: rates, keptHealth: rates.Save()}
 	s.keep(30*time.Second, false)
 	if len(kept) != 0 {
 		t.Errorf("kept %q after half a minute; want once a minute", kept)
