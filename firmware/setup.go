@@ -335,7 +335,11 @@ func findSender(links []SetupLink, signal string) (link string, senders []string
 	for _, l := range links {
 		for _, t := range l.Talkers {
 			if slices.ContainsFunc(t.Messages, func(m SetupMessage) bool { return m.Decoded && m.Words == key && len(m.Strip) > 0 }) {
-				link, senders = l.Link, append(senders, t.Words)
+				who := t.Words
+				if !t.Named {
+					who = fmt.Sprintf("address %d", t.Address)
+				}
+				link, senders = l.Link, append(senders, who)
 			}
 		}
 	}

@@ -29,7 +29,7 @@ export async function collisions(page) {
       }
       return r
     }
-    const boxes = [...document.querySelectorAll('main text, main button, main a, main .facts p, main .top p, main h1, main h2, main .clock, main .sim, main .foot-note, main .test p, main .test li, main .test small, main .test td, main .test th, main .test label, main .chores p, main .said, main .split p, main .notes li, main .learned li, main .wire span, main .wire b, main .page > p')]
+    const boxes = [...document.querySelectorAll('main text, main button, main a, main .facts p, main .top p, main h1, main h2, main .clock, main .sim, main .foot-note, main .test p, main .test li, main .test small, main .test td, main .test th, main .test label, main .chores p, main .said, main .split p, main .notes li, main .learned li, main .wire span, main .wire b, main .pieces p, main .pieces b, main .pieces span, main .pieces svg, main .pieces label, main .page > p')]
       .flatMap((e) => {
         const range = document.createRange()
         range.selectNodeContents(e)

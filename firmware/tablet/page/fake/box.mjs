@@ -13,6 +13,7 @@ import { careList, learned } from './care.mjs'
 import { bus } from './bus.mjs'
 import { openJournal } from './journal.mjs'
 import { about, scenes } from './scenes.mjs'
+import { checkedBy, setups } from './setup.mjs'
 import { tests } from './tests.mjs'
 
 const dist = join(fileURLToPath(new URL('.', import.meta.url)), '../../dist')
@@ -37,7 +38,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
   const states = new Map() // by topic: what was said last, and when that began
   const cared = new Set()
   let deaf = false
-  const snapshot = () => ({ ...stamp(), ...turned(scene.now), ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
+  let setup = 'running'
+  const snapshot = () => ({ ...stamp(), ...turned(scene.now), ...(setups[setup].state === 'refused' ? { setup: 'needed', banner: 'Machine file refused (machine.yaml line 3).' } : {}), ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
 
   const stamp = () => ({ v: 1, t: new Date(Date.parse(`2026-04-28T${scene.t}Z`) + Date.now() - started).toISOString(), clk: 'good', boot, mono: Math.round(performance.now()), seq: seq++ })
   // One after the other: the broker takes a packet that overtakes another for a repeated one.
@@ -110,6 +112,12 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       let text = ''
       for await (const c of q) text += c
       const body = JSON.parse(text)
+      if (q.url.startsWith('/api/setup/')) {
+        commands.push({ verb: q.url, body })
+        w.writeHead(refuse ? 403 : 200, { 'Content-Type': 'application/json' })
+        w.end(JSON.stringify(refuse ? { id: '', ok: false, error: refuse } : q.url.endsWith('check') ? checkedBy(body) : { file: '/etc/airhold/machine.setup-1.yaml', words: 'The box takes it at its next start.' }))
+        return
+      }
       if (q.url === '/api/alerts/got') {
         const { status, sentence } = journal.take(body)
         w.writeHead(status, { 'Content-Type': 'application/json' })
@@ -149,6 +157,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       return
     }
     const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : undefined
+    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
+    const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/setup' ? setups[setup] : q.url === '/api/bus' ? bus : undefined
     if (said) {
       w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
       w.end(deaf ? 'not now' : JSON.stringify(said))
@@ -241,6 +251,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
     deafen(now) { deaf = now },
     /** strange makes whoever comes an unpaired tablet, which may look or not. */
     strange(looks) { me = { place: 'tablet', paired: false, role: looks ? 'view' : 'none', secure: false, may: looks ? ['look'] : [] } },
+    /** setUp chooses a state of the set-up. */
+    setUp(name) { setup = name },
     refuseWith(sentence) { refuse = sentence },
     async close() {
       clearInterval(tick)

@@ -28,6 +28,7 @@ export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room 
     { to: 'learned', words: say('Learned'), about: say('what this machine has taught the box'), ready: standing },
     { to: 'log', words: say('Log'), about: say('what is recorded, and its export'), ready: standing },
     { to: 'pair', words: say('This tablet'), about: say('what it may do, and pairing'), ready: standing },
+    { to: 'setup', words: say('Set-up'), about: say('what is heard, what must be typed in'), ready: standing },
   ]
   const { shown, more, next } = usePages(ways, shortPhone(room) ? 6 : room.phone ? 8 : 9)
   return (

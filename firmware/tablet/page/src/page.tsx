@@ -30,6 +30,7 @@ const SizeScreen = late('Settings.js', () => import('./Settings').then((m) => m.
 const LogScreen = late('Log.js', () => import('./Log').then((m) => m.LogScreen))
 const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
 const PairScreen = late('Pair.js', () => import('./Pair').then((m) => m.PairScreen))
+const SetupScreen = late('Setup.js', () => import('./Setup').then((m) => m.SetupScreen))
 const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
 const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
 
@@ -37,6 +38,7 @@ const host = document.getElementById('page') as HTMLElement
 const sound = new Sound()
 let inbox = empty(moment())
 let screen: Screen = 'home'
+let led = false // to the set-up, once, by a box without a machine file
 let trouble = ''
 let offer = false // a press was refused because this tablet is not paired
 let shut = false // the box shows itself to paired tablets only
@@ -261,7 +263,11 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log' || screen === 'pair')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log' || screen === 'pair' || screen === 'setup')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && !led && inbox.now?.what.setup === 'needed') {
+    led = true
+    screen = 'setup'
+  }
   highs = now
   if (upToDate && !document.hidden && view.kind === 'home' && (screen === 'home' || screen === 'alarms')) missed.look(unseen(inbox))
   sound.ring(view.rings, at.steady, upToDate)
@@ -299,6 +305,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'size' && <SizeScreen acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'setup' && <SetupScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'bus' && <BusScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'log' && <LogScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'pair' && <PairScreen acts={all} room={room} />}

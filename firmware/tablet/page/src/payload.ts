@@ -49,6 +49,7 @@ export interface Now extends Stamp {
   then?: string
   tonight?: string
   banner?: string
+  setup?: string // needed: the box runs without a machine file
   rate: number
   compressor: { word: CompressorWord; learning?: string }
   tank: {
