@@ -155,7 +155,7 @@ func hmi4() map[string]string {
 		"GET /api/care": looking, "GET /api/learned": looking, "GET /api/bus": looking, "GET /api/sensor": looking, "GET /api/setup": looking,
 		"POST /api/setup/check": looking, "POST /api/setup/save": boxOnly, // it shows and changes nothing; it changes the machine file, as limits
 		"POST /api/alerts/got": operates,
-		"GET /api/journal":     looking, "GET /api/log": looking,
+		"GET /api/journal":     looking, "GET /api/trend": looking, "GET /api/log": looking,
 		"GET /api/export": boxOnly, "POST /api/export": boxOnly, "DELETE /api/export": boxOnly, "GET /api/export/file": boxOnly, // "export need https"
 		"GET /api/pair": boxOnly, "DELETE /api/pair/{name}": boxOnly, // users
 		"POST /api/pair/open": terminal,
