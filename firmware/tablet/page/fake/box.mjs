@@ -15,6 +15,7 @@ import { openJournal } from './journal.mjs'
 import { about, scenes } from './scenes.mjs'
 import { checkedBy, setups } from './setup.mjs'
 import { tests } from './tests.mjs'
+import { trend } from './trend.mjs'
 
 const dist = join(fileURLToPath(new URL('.', import.meta.url)), '../../dist')
 const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.woff2': 'font/woff2', '.txt': 'text/plain', '.json': 'application/json' }
@@ -156,7 +157,7 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       w.end(what ? JSON.stringify(what) : text)
       return
     }
-    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : undefined
+    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : q.url.startsWith('/api/trend?') ? trend(q.url.split('?')[1], Date.parse(snapshot().t)) : undefined
     const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
     const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/setup' ? setups[setup] : q.url === '/api/bus' ? bus : undefined
     if (said) {

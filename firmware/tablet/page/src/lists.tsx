@@ -23,6 +23,7 @@ export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room 
     { to: 'care', words: say('Care'), about: due === 0 ? say('nothing due') : say('{n} due', { n: due }), ready: standing },
     { to: 'test', words: say('Leak-down test'), about: (!room.phone && view.test?.words) || say('how much leaks, and how sure that is'), ready: standing || view.test?.running === true },
     { to: 'channels', words: say('Sensors'), about: say('{n} channels: value, quality, age', { n: view.channels.length }), ready: true },
+    { to: 'trend', words: say('Trends'), about: say('what was, over time'), ready: standing },
     { to: 'settings', words: say('Settings'), about: say('units, day and night'), ready: standing },
     { to: 'bus', words: say('Bus'), about: say('who is on the wire, what is sent'), ready: standing },
     { to: 'learned', words: say('Learned'), about: say('what this machine has taught the box'), ready: standing },

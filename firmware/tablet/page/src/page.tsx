@@ -28,6 +28,7 @@ const MorningScreen = late('Morning.js', () => import('./Morning').then((m) => m
 const SettingsScreen = late('Settings.js', () => import('./Settings').then((m) => m.SettingsScreen))
 const SizeScreen = late('Settings.js', () => import('./Settings').then((m) => m.SizeScreen))
 const LogScreen = late('Log.js', () => import('./Log').then((m) => m.LogScreen))
+const TrendScreen = late('Trend.js', () => import('./Trend').then((m) => m.TrendScreen))
 const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
 const PairScreen = late('Pair.js', () => import('./Pair').then((m) => m.PairScreen))
 const SetupScreen = late('Setup.js', () => import('./Setup').then((m) => m.SetupScreen))
@@ -263,7 +264,7 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log' || screen === 'pair' || screen === 'setup')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log' || screen === 'pair' || screen === 'setup' || screen === 'trend')) screen = 'home' // they are for standing
   if (view.kind === 'home' && !led && inbox.now?.what.setup === 'needed') {
     led = true
     screen = 'setup'
@@ -306,6 +307,7 @@ function draw(): void {
       {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'size' && <SizeScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'setup' && <SetupScreen acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'trend' && <TrendScreen view={view} acts={all} room={room} live={liveValues()} />}
       {view.kind === 'home' && screen === 'bus' && <BusScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'log' && <LogScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'pair' && <PairScreen acts={all} room={room} />}
@@ -314,6 +316,12 @@ function draw(): void {
     </main>,
     host,
   )
+}
+
+/** liveValues are the channels as the box says them now. */
+function liveValues(): { t: string; values: Map<string, number> } {
+  const n = inbox.now?.what
+  return { t: n?.t ?? '', values: new Map((n?.values ?? []).flatMap((v) => (v.quality === 'ok' && v.value ? [[v.id, v.value.value] as const] : []))) }
 }
 
 function report(e: Event): void {

@@ -15,7 +15,7 @@ import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
 /** Room is the frame in its own px; the page scales it to the glass. */
 export type Room = Frame
 
-export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size' | 'pair' | 'setup'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size' | 'pair' | 'setup' | 'trend'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
