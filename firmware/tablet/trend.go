@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// Trends draws recorded time, as JSON. Trend is called from many goroutines, one at a time, and blocks until it has its
+// Trends draws recorded time, as JSON. Trend is called from many goroutines, but one at a time, and blocks until it has its
 // answer or ctx ends. An error that wraps ErrAsked is a sentence for who asked.
 type Trends interface {
 	Trend(ctx context.Context, q url.Values) ([]byte, error)
