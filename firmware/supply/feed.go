@@ -28,10 +28,11 @@ type feed struct {
 	quality  readings.Quality // of the newest reading, good or not
 }
 
-func (f *feed) take(r readings.Reading) {
+// take takes a reading and says whether it is a good one, newer than all before.
+func (f *feed) take(r readings.Reading) bool {
 	f.heard, f.quality = true, r.Quality
 	if r.Quality != readings.Good || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) || (f.seen && r.At <= f.at) {
-		return
+		return false
 	}
 	if f.seen {
 		d := min(r.At-f.at, maxInterval)
@@ -46,6 +47,32 @@ func (f *feed) take(r readings.Reading) {
 	f.seen, f.at, f.newest = true, r.At, r.Value
 	f.sum += r.Value
 	f.n++
+	return true
+}
+
+// recent is the last second of a channel, between ticks.
+type recent struct {
+	ring [32]struct {
+		at time.Duration
+		v  float64
+	}
+	n int
+}
+
+// mean takes the newest value and returns the mean of those of the last second; of more than the ring holds, of the newest.
+func (m *recent) mean(at time.Duration, v float64) float64 {
+	m.ring[m.n%len(m.ring)].at, m.ring[m.n%len(m.ring)].v = at, v
+	m.n++
+	sum, n := 0.0, 0
+	for i := m.n - 1; i >= 0 && i >= m.n-len(m.ring); i-- {
+		e := &m.ring[i%len(m.ring)]
+		if at-e.at >= time.Second {
+			break
+		}
+		sum += e.v
+		n++
+	}
+	return sum / float64(n)
 }
 
 // second closes the mean of the last second.

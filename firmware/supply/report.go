@@ -67,6 +67,28 @@ func (s *Supply) report(at time.Duration) {
 	}
 }
 
+// hurry tells a tank that is beyond a limit at once, so that an alarm's delay begins and ends with a reading and not with the
+// tick after it: by the mean of the last second as at ticks, against the limits of the last tick. That a tank is within its
+// limits again is told at ticks.
+func (s *Supply) hurry(at time.Duration, tank float64) {
+	detail := ""
+	if s.assumed {
+		detail = assumedDetail
+	}
+	tell := func(key findings.Key, sense findings.Sense, limit float64, detail string) {
+		s.sink.Find(findings.Finding{Key: key, At: at, Sense: sense, Detail: detail, Value: s.gauge(tank), Limit: s.gauge(limit)})
+	}
+	if s.lowOK && tank < s.lowLimit {
+		tell(KeyLow, findings.Below, s.lowLimit, detail)
+	}
+	if s.needOK && tank < s.need {
+		tell(KeyShort, findings.Below, s.need, detail)
+	}
+	if high, ok := s.highLimit(); ok && tank > high {
+		tell(KeyHigh, findings.Above, high, "")
+	}
+}
+
 func (s *Supply) tell(at time.Duration, key findings.Key, sense findings.Sense, limit float64, tank string, have bool, needs, detail string) {
 	f := findings.Finding{Key: key, At: at, Sense: sense, Detail: detail}
 	switch {

@@ -129,6 +129,7 @@ type Supply struct {
 	flow    units.Unit
 	pct     units.Unit
 	tank    feed
+	recent  recent // of the tank
 	lowered feed
 	ranks   []rank
 	trace   trace
@@ -190,7 +191,9 @@ func (s *Supply) Read(r readings.Reading) {
 		return
 	}
 	if r.Channel == s.tank.ch {
-		s.tank.take(r)
+		if s.tank.take(r) {
+			s.hurry(r.At, s.recent.mean(r.At, r.Value))
+		}
 	}
 	for _, f := range [...]*feed{&s.lowered, &s.glass, &s.air} {
 		if r.Channel == f.ch {

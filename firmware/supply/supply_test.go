@@ -292,3 +292,36 @@ func TestAllocatesNothing(t *testing.T) {
 		t.Errorf("Read and Tick allocate %v times; want 0", n)
 	}
 }
+
+// An alarm's delay runs on raw times (hmi: active when the condition is true for the whole delay), so a tank beyond a limit is
+// told with the reading that shows it. Ten readings a second, 700 kPa and then 50 kPa from 10.3 s on: the mean of the last
+// second is 700 - 65 n kPa after n of them, and below the 330 kPa that a front rank of 310 kPa needs with the sixth, at 10.8 s.
+func TestTankBeyondALimitIsToldWithItsReading(t *testing.T) {
+	l := last{}
+	s := supply.New(supply.Options{Tank: tank, Lowered: lowered, Ranks: []supply.Rank{{Name: "front", Pressure: front, Target: target}}, Barometer: none, Ambient: none}, table(), l)
+	short := func() bool { return l.bad(supply.KeyShort, "") }
+	for i := range 120 {
+		at := time.Duration(i) * 100 * time.Millisecond
+		p := 700e3
+		if at >= 10300*time.Millisecond {
+			p = 50e3
+		}
+		s.Read(readings.Reading{At: at, Channel: target, Value: 310e3})
+		s.Read(readings.Reading{At: at, Channel: tank, Value: p})
+		if want := at >= 10800*time.Millisecond; short() != want {
+			t.Fatalf("at %v short is %v; want %v", at, short(), want)
+		}
+		if i%10 == 0 {
+			s.Tick(at)
+		}
+	}
+	if f := l[place{supply.KeyShort, ""}]; f.At != 11900*time.Millisecond || f.Limit.SI != 330e3 {
+		t.Errorf("the last word is %+v; want the newest reading's, with a limit of 330 kPa", f)
+	}
+	for _, r := range []readings.Reading{{At: 12 * time.Second, Channel: tank, Value: 700e3}, {At: 11 * time.Second, Channel: tank, Value: 1}} {
+		s.Read(r) // the second one comes late
+	}
+	if f := l[place{supply.KeyShort, ""}]; f.At > 12*time.Second {
+		t.Errorf("a late reading was told: %+v", f)
+	}
+}
