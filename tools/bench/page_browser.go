@@ -118,7 +118,7 @@ func pagePaint(ctx context.Context, p *pageBench, t *pageTable) error {
 }
 
 // kept is what a page holds after a collection of garbage.
-type kept struct{ Hour, Heap, Nodes, Listeners, Messages float64 }
+type kept struct{ Hour, Heap, Nodes, Listeners, Said float64 }
 
 // pageMemory lets the page live through a working day in minutes.
 func pageMemory(ctx context.Context, p *pageBench, t *pageTable) error {
@@ -161,7 +161,7 @@ func pageMemory(ctx context.Context, p *pageBench, t *pageTable) error {
 	}
 	t.add("nodes and listeners at the end", "", fmt.Sprintf("%.0f, %.0f", last.Nodes, last.Listeners))
 	hours := last.Hour - all[0].Hour
-	t.hold("messages a simulated hour to the page", "", fmt.Sprintf("%.0f", (last.Messages-all[0].Messages)/hours), "6480 (90 % of two a second) or more", (last.Messages-all[0].Messages)/hours >= 6480)
+	t.hold("snapshots for the page in a simulated hour", "", fmt.Sprintf("%.0f", (last.Said-all[0].Said)/hours), "6480 (90 % of two a second) or more", (last.Said-all[0].Said)/hours >= 6480)
 	t.note("The stand-in for the box and the page's own clocks run %g times as fast as the day does; a box says a snapshot each half second.", memoryFast)
 	t.note("Every ten minutes all alarms of the scenes come and go, menu and alarms are opened, and garbage is collected twice before the look.")
 	return nil

@@ -41,8 +41,6 @@ const browser = await openBrowser()
 try {
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } })
   const page = await context.newPage()
-  let messages = 0
-  page.on('websocket', (w) => w.on('framereceived', () => { messages++ }))
   await page.addInitScript(hasten, speed)
   await page.goto(box.url)
   await live(page)
@@ -64,7 +62,7 @@ try {
     for (let k = 0; k < 2; k++) await cdp.send('HeapProfiler.collectGarbage')
     const { metrics } = await cdp.send('Performance.getMetrics')
     const metric = (name) => metrics.find((m) => m.name === name).value
-    console.log(JSON.stringify({ hour: ((performance.now() - began) * speed) / 3.6e6, heap: metric('JSHeapUsedSize'), nodes: metric('Nodes'), listeners: metric('JSEventListeners'), messages }))
+    console.log(JSON.stringify({ hour: ((performance.now() - began) * speed) / 3.6e6, heap: metric('JSHeapUsedSize'), nodes: metric('Nodes'), listeners: metric('JSEventListeners'), said: n }))
   }
 } finally {
   await browser.close()
