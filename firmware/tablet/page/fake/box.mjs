@@ -157,9 +157,7 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       w.end(what ? JSON.stringify(what) : text)
       return
     }
-    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : q.url.startsWith('/api/trend?') ? trend(q.url.split('?')[1], Date.parse(snapshot().t)) : undefined
-    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/bus' ? bus : undefined
-    const said = q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/setup' ? setups[setup] : q.url === '/api/bus' ? bus : undefined
+    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/setup' ? setups[setup] : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : q.url.startsWith('/api/trend?') ? trend(q.url.split('?')[1], Date.parse(snapshot().t)) : undefined
     if (said) {
       w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
       w.end(deaf ? 'not now' : JSON.stringify(said))
