@@ -91,6 +91,7 @@ type begins struct {
 	last   int64
 }
 
+// tick notes the entry of a tick where it begins a minute.
 func (b *begins) tick(at time.Duration, seq int64) {
 	m := int64(at / MinuteSpan)
 	if m == b.last {
@@ -100,6 +101,7 @@ func (b *begins) tick(at time.Duration, seq int64) {
 	b.minute[m%lookBack], b.seq[m%lookBack] = m, seq
 }
 
+// of returns the entry with which a minute began; 0 where nobody knows.
 func (b *begins) of(minute int64) int64 {
 	if minute >= 0 && b.minute[minute%lookBack] == minute {
 		return b.seq[minute%lookBack]
