@@ -12,6 +12,7 @@ import { createWebSocketStream, WebSocketServer } from 'ws'
 import { careList, learned } from './care.mjs'
 import { bus } from './bus.mjs'
 import { openJournal } from './journal.mjs'
+import { log, none } from './log.mjs'
 import { about, scenes } from './scenes.mjs'
 import { checkedBy, setups } from './setup.mjs'
 import { tests } from './tests.mjs'
@@ -27,7 +28,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
   const broker = await Aedes.createBroker()
   const commands = []
   let refuse = ''
-  let me = { place: 'box', paired: false, role: 'operate', secure: false, may: ['look', 'ack', 'shelve', 'unshelve', 'note', 'care-done', 'test', 'export', 'revoke'] }
+  const own = { place: 'box', paired: false, role: 'operate', secure: false, may: ['look', 'ack', 'shelve', 'unshelve', 'note', 'care-done', 'test', 'export', 'revoke'] }
+  let me = own
   let talk = true
   let scene = scenes.healthy
   let started = Date.now()
@@ -157,7 +159,18 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       w.end(what ? JSON.stringify(what) : text)
       return
     }
-    const said = q.url === '/api/alarm-health' ? { days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] } : q.url === '/api/care' ? careList(cared) : q.url === '/api/learned' ? learned : q.url === '/api/setup' ? setups[setup] : q.url === '/api/bus' ? bus : q.url === '/api/me' ? me : q.url.startsWith('/api/trend?') ? trend(q.url.split('?')[1], Date.parse(snapshot().t)) : undefined
+    const answers = {
+      '/api/alarm-health': () => ({ days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] }),
+      '/api/bus': () => bus,
+      '/api/care': () => careList(cared),
+      '/api/export': () => none,
+      '/api/learned': () => learned,
+      '/api/log': () => log(Date.parse(snapshot().t)),
+      '/api/me': () => me,
+      '/api/setup': () => setups[setup],
+      '/api/trend': () => trend(url.search, Date.parse(snapshot().t)),
+    }
+    const said = answers[url.pathname]?.()
     if (said) {
       w.writeHead(deaf ? 503 : 200, { 'Content-Type': 'application/json' })
       w.end(deaf ? 'not now' : JSON.stringify(said))
@@ -248,8 +261,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
     },
     /** deafen lets the lists go unanswered. */
     deafen(now) { deaf = now },
-    /** strange makes whoever comes an unpaired tablet, which may look or not. */
-    strange(looks) { me = { place: 'tablet', paired: false, role: looks ? 'view' : 'none', secure: false, may: looks ? ['look'] : [] } },
+    /** strange makes whoever comes an unpaired tablet, which may look or not; undefined: the box's own screen. */
+    strange(looks) { me = looks === undefined ? own : { place: 'tablet', paired: false, role: looks ? 'view' : 'none', secure: false, may: looks ? ['look'] : [] } },
     /** setUp chooses a state of the set-up. */
     setUp(name) { setup = name },
     refuseWith(sentence) { refuse = sentence },
