@@ -5,6 +5,7 @@ package tablet_test
 import (
 	"context"
 	"errors"
+	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"strings"
@@ -30,14 +31,14 @@ func TestTrendAnswers(t *testing.T) {
 		code   int
 		body   string
 	}{
-		"nothing kept": {nil, 404, "nothing to draw"},
+		"nothing kept": {nil, http.StatusNotFound, "nothing to draw"},
 		"drawn": {teller(func(_ context.Context, q url.Values) ([]byte, error) {
 			return []byte(`{"asked":"` + q.Get("channels") + `"}`), nil
-		}), 200, `"tank"`},
+		}), http.StatusOK, `"tank"`},
 		"a bad query": {teller(func(context.Context, url.Values) ([]byte, error) {
 			return nil, sentence{errors.New("points is a whole number")}
-		}), 400, "whole number"},
-		"a bad disk": {teller(func(context.Context, url.Values) ([]byte, error) { return nil, errors.New("read /dev/sda: gone") }), 503, "could not read"},
+		}), http.StatusBadRequest, "whole number"},
+		"a bad disk": {teller(func(context.Context, url.Values) ([]byte, error) { return nil, errors.New("read /dev/sda: gone") }), http.StatusServiceUnavailable, "could not read"},
 	} {
 		got := ask(handler(t, tablet.Options{Trends: c.trends}), get("http://localhost/api/trend?channels=tank"))
 		if body := text(t, got); got.StatusCode != c.code || !strings.Contains(body, c.body) || strings.Contains(body, "/dev") {
@@ -62,7 +63,7 @@ func TestOneTrendAtATime(t *testing.T) {
 	ctx, hangUp := context.WithCancel(t.Context())
 	go h.ServeHTTP(httptest.NewRecorder(), get("http://localhost/api/trend?channels=slow").WithContext(ctx))
 	<-inside
-	if got := ask(h, get("http://localhost/api/trend?channels=quick")); got.StatusCode != 429 || got.Header.Get("Retry-After") == "" {
+	if got := ask(h, get("http://localhost/api/trend?channels=quick")); got.StatusCode != http.StatusTooManyRequests || got.Header.Get("Retry-After") == "" {
 		t.Errorf("beside another one: %d %q; want 429 and when to ask again", got.StatusCode, text(t, got))
 	}
 	hangUp()
@@ -71,7 +72,7 @@ func TestOneTrendAtATime(t *testing.T) {
 	case <-time.After(5 * time.Second):
 		t.Fatal("a trend goes on although nobody waits for it")
 	}
-	if got := ask(h, get("http://localhost/api/trend?channels=quick")); got.StatusCode != 200 {
+	if got := ask(h, get("http://localhost/api/trend?channels=quick")); got.StatusCode != http.StatusOK {
 		t.Errorf("after it: %d %q; want 200", got.StatusCode, text(t, got))
 	}
 }

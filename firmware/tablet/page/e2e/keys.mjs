@@ -57,7 +57,7 @@ const presses = async (page) => [...new Set(await page.evaluate(() =>
 for (const [name, scene, way] of [
   ['home', 'healthy', []], ['home with a High', 'short', []], ['home with a Low', 'leak', []], ['the first of the day', 'morning', []], ['the menu', 'parked', ['menu']],
   ['alarms', 'short', ['menu', 'go-alarms']], ['sensors', 'parked', ['menu', 'go-channels']], ['care', 'parked', ['menu', 'go-care']], ['learned', 'parked', ['menu', 'go-learned']],
-  ['the bus', 'parked', ['menu', 'go-bus']], ['trends', 'parked', ['go-trend']], ['the choice of trends', 'parked', ['go-trend', 'choose']], ['settings', 'parked', ['menu', 'go-settings']], ['a leak-down test', 'parked', ['menu', 'go-test']],
+  ['the bus', 'parked', ['menu', 'go-bus']], ['trends', 'parked', ['menu', 'go-trend']], ['the choice of trends', 'parked', ['menu', 'go-trend', 'choose']], ['settings', 'parked', ['menu', 'go-settings']], ['a leak-down test', 'parked', ['menu', 'go-test']],
 ]) {
   test(`${name}: every press is reached by Tab, with an outline, and axe finds nothing`, async () => {
     const { page, close } = await open(scene)
