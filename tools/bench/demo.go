@@ -91,7 +91,7 @@ func openPage(ctx context.Context, b *box) (mqtt.Client, *atomic.Int64, error) {
 		return nil, nil, fmt.Errorf("%s answers %s", b.page, resp.Status)
 	}
 	var heard atomic.Int64
-	c, err := b.subscribe("bench-page", "airhold/v1/#", func(mqtt.Client, mqtt.Message) { heard.Add(1) })
+	c, err := b.subscribe(ctx, "bench-page", "127.0.0.1", "airhold/v1/#", func(mqtt.Client, mqtt.Message) { heard.Add(1) })
 	return c, &heard, err
 }
 

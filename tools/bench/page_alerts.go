@@ -76,7 +76,7 @@ func pageAlerts(ctx context.Context, p *pageBench, t *pageTable) error {
 	ended := sync.OnceFunc(b.end)
 	defer ended()
 	w := &witness{least: map[int64]time.Duration{}}
-	client, err := b.subscribe("bench-witness", "airhold/v1/#", w.take(ctx, b.page))
+	client, err := b.subscribe(ctx, "bench-witness", "127.0.0.2", "airhold/v1/#", w.take(ctx, b.page))
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
+	"net/http"
+	neturl "net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -16,6 +19,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/coder/websocket"
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/sys/unix"
 )
@@ -85,10 +89,22 @@ func (b *box) kill() error {
 	return err
 }
 
-// subscribe reads from the box as a screen does; take runs on the client's goroutines, in order.
-func (b *box) subscribe(id, filter string, take mqtt.MessageHandler) (mqtt.Client, error) {
+// subscribe reads from the box as a screen does, from a loopback address of its own, because the box serves one tablet only a
+// few connections; take runs on the client's goroutines, in order.
+func (b *box) subscribe(ctx context.Context, id, from, filter string, take mqtt.MessageHandler) (mqtt.Client, error) {
 	url := "ws" + strings.TrimPrefix(b.page, "http") + "/mqtt"
-	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID(id).SetConnectTimeout(10 * time.Second))
+	local := &net.Dialer{LocalAddr: &net.TCPAddr{IP: net.ParseIP(from)}}
+	web := &http.Client{Transport: &http.Transport{DialContext: local.DialContext}}
+	o := mqtt.NewClientOptions().AddBroker(url).SetClientID(id).SetConnectTimeout(10 * time.Second).SetAutoReconnect(false)
+	o.SetCustomOpenConnectionFn(func(*neturl.URL, mqtt.ClientOptions) (net.Conn, error) {
+		c, _, err := websocket.Dial(ctx, url, &websocket.DialOptions{HTTPClient: web, Subprotocols: []string{"mqtt"}}) //nolint:bodyclose // the library's own
+		if err != nil {
+			return nil, err
+		}
+		c.SetReadLimit(1 << 20)
+		return websocket.NetConn(ctx, c, websocket.MessageBinary), nil
+	})
+	c := mqtt.NewClient(o)
 	if t := c.Connect(); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
 		return nil, fmt.Errorf("connect to %s: %w", url, t.Error())
 	}

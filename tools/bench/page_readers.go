@@ -34,7 +34,7 @@ func pageReaders(ctx context.Context, p *pageBench, t *pageTable) error {
 		for side, count := range []int{0, readerCount} {
 			clients := make([]mqtt.Client, count)
 			for i := range clients {
-				if clients[i], err = b.subscribe("bench-reader-"+strconv.Itoa(i), "airhold/v1/#", func(mqtt.Client, mqtt.Message) { heard.Add(1) }); err != nil {
+				if clients[i], err = b.subscribe(ctx, "bench-reader-"+strconv.Itoa(i), "127.0.0."+strconv.Itoa(2+i), "airhold/v1/#", func(mqtt.Client, mqtt.Message) { heard.Add(1) }); err != nil {
 					return err
 				}
 			}
