@@ -8,8 +8,10 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -29,6 +31,11 @@ type Broker interface {
 const (
 	maxPacket  = 64 << 10
 	maxClients = 1 + 16 // the box's own, and the screens
+	maxWaiting = 1024   // packets for a screen that does not read; what it misses then, it asks for again at its next start
+	maxFilters = 64     // subscriptions of one screen, each of at most so many bytes:
+	maxFilter  = 256
+
+	hello = 10 * time.Second // a screen says so soon who it is
 
 	listenerBox    = "box"    // the outlet's own connection
 	listenerScreen = "screen" // WebSocket and TCP clients
@@ -70,6 +77,7 @@ func (b *Embedded) Start(ctx context.Context) error {
 	caps.MaximumPacketSize = maxPacket
 	caps.MaximumClients = maxClients
 	caps.MaximumInflight = 512
+	caps.MaximumClientWritesPending = maxWaiting
 	caps.MaximumMessageExpiryInterval = 0 // the default of a day would take retained state away
 	caps.MaximumSessionExpiryInterval = 0
 	server := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(slog.DiscardHandler)})
@@ -198,6 +206,12 @@ func (b *Embedded) serve(_ context.Context, listener string, c net.Conn) error {
 	if server == nil {
 		return ErrBrokerDown
 	}
+	if listener == listenerScreen {
+		// What says nothing takes a screen's place. The broker sets the time anew once it knows who it is.
+		if err := c.SetDeadline(time.Now().Add(hello)); err != nil { //nolint:forbidigo // a deadline of the connection, not the box's time
+			return fmt.Errorf("bound the wait for a screen's name: %w", err)
+		}
+	}
 	defer func() {
 		b.mu.Lock()
 		delete(b.conns, c)
@@ -214,12 +228,13 @@ func (*gate) ID() string { return "airhold-gate" }
 
 // Provides says which questions the hook answers.
 func (*gate) Provides(b byte) bool {
-	return b == mqtt.OnConnect || b == mqtt.OnConnectAuthenticate || b == mqtt.OnACLCheck
+	return b == mqtt.OnConnect || b == mqtt.OnConnectAuthenticate || b == mqtt.OnACLCheck || b == mqtt.OnPacketRead
 }
 
 var (
 	errWill = errors.New("a screen must not leave a will: screens read only")
 	errName = errors.New("this client id belongs to the box")
+	errMany = fmt.Errorf("a screen subscribes to more than there is: %w", packets.ErrRejectPacket)
 )
 
 // OnConnect refuses a screen that would publish by its will or takes the box's name.
@@ -234,6 +249,18 @@ func (*gate) OnConnect(cl *mqtt.Client, pk packets.Packet) error {
 		return errName
 	}
 	return nil
+}
+
+// OnPacketRead ends a screen that would fill the box's memory with its wishes.
+func (*gate) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	if pk.FixedHeader.Type != packets.Subscribe || cl.Net.Listener == listenerBox {
+		return pk, nil
+	}
+	long := func(s packets.Subscription) bool { return len(s.Filter) > maxFilter }
+	if cl.State.Subscriptions.Len()+len(pk.Filters) > maxFilters || slices.ContainsFunc(pk.Filters, long) {
+		return pk, errMany
+	}
+	return pk, nil
 }
 
 // OnConnectAuthenticate lets everyone in: who can reach the broker may read. Acting goes over HTTP.
