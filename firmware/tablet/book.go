@@ -125,13 +125,25 @@ const (
 	saysExpired = "This tablet was not used for 180 days, so its pairing has ended. Pair it again: Menu, This tablet."
 )
 
-// who returns the name of the tablet whose cookie a request has, or a sentence where it has one that does not count.
-func (b *book) who(r *http.Request) (name, why string) {
-	cookie, err := r.Cookie(cookieName(r))
-	if err != nil {
-		return "", ""
+// who returns the name of the tablet whose cookie a request has, and that cookie's token, or a sentence where it has none
+// that counts. Cookies know no port: another program on the box's address may have given the browser one of the same name,
+// so each is looked at.
+func (b *book) who(r *http.Request) (name, token, why string) {
+	for _, cookie := range r.CookiesNamed(cookieName(r)) {
+		name, no := b.whose(r.Context(), cookie.Value)
+		if name != "" {
+			return name, cookie.Value, ""
+		}
+		if why != saysExpired {
+			why = no
+		}
 	}
-	raw, err := base64.RawURLEncoding.DecodeString(cookie.Value)
+	return "", "", why
+}
+
+// whose returns the name of the tablet that a token was given to, or a sentence.
+func (b *book) whose(ctx context.Context, token string) (name, why string) {
+	raw, err := base64.RawURLEncoding.DecodeString(token)
 	if err != nil || len(raw) != tokenBytes {
 		return "", saysUnknown
 	}
@@ -150,8 +162,8 @@ func (b *book) who(r *http.Request) (name, why string) {
 	}
 	if known && now.Sub(t.Seen) > seenEvery {
 		t.Seen = now
-		if err := b.keep.Keep(context.WithoutCancel(r.Context()), *t); err != nil {
-			b.log.WarnContext(r.Context(), "last use of a tablet not kept", "tablet", t.Name, "err", err)
+		if err := b.keep.Keep(context.WithoutCancel(ctx), *t); err != nil {
+			b.log.WarnContext(ctx, "last use of a tablet not kept", "tablet", t.Name, "err", err)
 		}
 	}
 	return t.Name, ""

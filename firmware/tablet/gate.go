@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -31,7 +32,12 @@ func (s *Server) gate(next http.Handler) http.Handler {
 			http.Error(w, "This box does not go by the name "+quoted(r.Host)+". Open it by its address, or add the name under page: hosts: in the machine file.", http.StatusMisdirectedRequest)
 			return
 		}
-		if err := origin.Check(r); err != nil {
+		asked := r
+		if r.Header.Get("Upgrade") != "" { // a live connection begins as a GET, which the check would let through
+			asked = r.WithContext(r.Context())
+			asked.Method = http.MethodPost
+		}
+		if err := origin.Check(asked); err != nil {
 			s.count.origins.Add(1)
 			s.log.DebugContext(r.Context(), "request of a foreign page refused", "origin", r.Header.Get("Origin"), "remote", r.RemoteAddr)
 			refuse(w, http.StatusForbidden, "", "This was sent by a page of another site, so the box did not do it. Use the box's own page.")
@@ -94,6 +100,12 @@ func client(r *http.Request) (netip.Addr, bool) {
 		return netip.Addr{}, false
 	}
 	return ap.Addr().Unmap().WithZone(""), true
+}
+
+// passedOn says whether a request was passed on by another program (RFC 7239, and the older headers in use): it comes from
+// wherever that one took it.
+func passedOn(r *http.Request) bool {
+	return slices.ContainsFunc([]string{"Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via"}, func(name string) bool { return len(r.Header.Values(name)) > 0 })
 }
 
 // How much one client may ask. It may send a burst of commands (a group of alarms is acknowledged one by one) and then

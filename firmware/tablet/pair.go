@@ -178,9 +178,7 @@ type me struct {
 func (s *Server) who(w http.ResponseWriter, r *http.Request) {
 	c := callerOf(r)
 	if c.name != "" {
-		if cookie, err := r.Cookie(cookieName(r)); err == nil {
-			setCookie(w, r, cookie.Value)
-		}
+		setCookie(w, r, c.token)
 	}
 	s.sayWho(w, c)
 }

@@ -4,6 +4,7 @@ package tablet
 
 import (
 	"context"
+	"io"
 	"net/http"
 	"strings"
 
@@ -79,11 +80,12 @@ func (s *Server) gradeOf(what string) grade {
 
 // caller is whoever sends a request.
 type caller struct {
-	box  bool   // it comes from the box itself (loopback)
-	via  string // "page" or "cli" on the box; else "tablet"
-	name string // of a paired tablet; else empty
-	why  string // a sentence, where it shows a pairing that does not count
-	tls  bool
+	box   bool   // it comes from the box itself (loopback), and no program there passed it on for another
+	via   string // "page" or "cli" on the box; else "tablet"
+	name  string // of a paired tablet; else empty
+	token string // that it showed
+	why   string // a sentence, where it shows a pairing that does not count
+	tls   bool
 }
 
 // The refusals for want of a right. Each says what to do instead.
@@ -145,7 +147,7 @@ func callerOf(r *http.Request) *caller {
 // whoIs finds out who sends a request. A cookie on loopback changes nothing: the box's own screen is the box's own screen.
 func (s *Server) whoIs(r *http.Request) *caller {
 	c := &caller{via: "tablet", tls: r.TLS != nil}
-	if who, ok := client(r); ok && who.IsLoopback() {
+	if who, ok := client(r); ok && who.IsLoopback() && !passedOn(r) {
 		c.box, c.via = true, "cli"
 		// A browser names the page in what it sends; what names none is a program on the box.
 		if r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != "" {
@@ -153,7 +155,7 @@ func (s *Server) whoIs(r *http.Request) *caller {
 		}
 		return c
 	}
-	c.name, c.why = s.book.who(r)
+	c.name, c.token, c.why = s.book.who(r)
 	return c
 }
 
@@ -178,8 +180,43 @@ func (s *Server) admit(mux *http.ServeMux) http.Handler {
 			}
 			return
 		}
+		if what == "" {
+			w = &inWords{ResponseWriter: w, r: r}
+		}
 		mux.ServeHTTP(w, r)
 	})
+}
+
+// inWords says in a sentence what the mux says by a status alone.
+type inWords struct {
+	http.ResponseWriter
+
+	r    *http.Request
+	said bool
+}
+
+// WriteHeader adds the sentence to a refusal.
+func (w *inWords) WriteHeader(status int) {
+	sentence := ""
+	switch status {
+	case http.StatusNotFound:
+		sentence = "There is nothing at " + quoted(w.r.URL.Path) + " on this box. Its page is at /, and what programs may ask is in /contract/openapi.json."
+	case http.StatusMethodNotAllowed:
+		sentence = quoted(w.r.Method) + " does nothing at " + quoted(w.r.URL.Path) + ". This address takes " + w.Header().Get("Allow") + "."
+	}
+	w.ResponseWriter.WriteHeader(status)
+	if sentence != "" {
+		w.said = true
+		_, _ = io.WriteString(w.ResponseWriter, sentence+"\n") // a browser that has gone needs no answer
+	}
+}
+
+// Write passes on what the mux writes where nothing better was said.
+func (w *inWords) Write(b []byte) (int, error) {
+	if w.said {
+		return len(b), nil
+	}
+	return w.ResponseWriter.Write(b)
 }
 
 // mayDo lists what somebody may do: the verbs, and a word for each of the routes that people ask about.

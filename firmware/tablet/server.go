@@ -216,7 +216,7 @@ func (s *Server) routes(files, papers map[string]*file) http.Handler {
 	mux.HandleFunc("DELETE /api/pair/{name}", s.revoke)
 	mux.HandleFunc("POST /api/pair/open", s.openPairing)
 	mux.HandleFunc("GET /api/sensor", s.sensor)
-	mux.HandleFunc("GET /api/setup", s.setup)
+	mux.HandleFunc("GET /api/setup", s.setup())
 	mux.HandleFunc("POST /api/setup/check", s.setupCheck(newRates(s.o.Clock, burst, askEvery)))
 	mux.HandleFunc("POST /api/setup/save", s.setupSave(newRates(s.o.Clock, burst, pressEvery)))
 	mux.HandleFunc("GET /api/log", s.recording)

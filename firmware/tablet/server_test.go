@@ -461,7 +461,7 @@ func TestSnapshotsHealthAndMetrics(t *testing.T) {
 		{bare, "/healthz", "ok\n", 200},
 		{h, "/healthz", sick.Error(), 503},
 		{handler(t, tablet.Options{}), "/api/alarms", "no list", 503},
-		{handler(t, tablet.Options{}), "/mqtt", "not found", 404},
+		{handler(t, tablet.Options{}), "/mqtt", "There is nothing", 404},
 	} {
 		res := ask(c.h, get("http://localhost"+c.path))
 		body, _ := io.ReadAll(res.Body)

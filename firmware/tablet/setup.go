@@ -7,6 +7,7 @@ import (
 	"errors"
 	"net/http"
 	"strconv"
+	"sync"
 	"time"
 )
 
@@ -45,17 +46,30 @@ func (s NotNowError) Error() string { return string(s) }
 // Is makes it an ErrNotNow.
 func (s NotNowError) Is(target error) bool { return target == ErrNotNow }
 
+// setupEvery is how often the set-up is told anew: the box reads its machine file for it, and anybody may ask.
+const setupEvery = 500 * time.Millisecond
+
 // setup answers GET /api/setup.
-func (s *Server) setup(w http.ResponseWriter, _ *http.Request) {
+func (s *Server) setup() http.HandlerFunc {
+	var mu sync.Mutex // guards the two
 	var data []byte
-	if s.o.Setup != nil {
-		data = s.o.Setup.Setup()
+	var at time.Duration
+	last := func() []byte {
+		mu.Lock()
+		defer mu.Unlock()
+		if now := s.o.Clock.Boot(); s.o.Setup != nil && (data == nil || now-at >= setupEvery) {
+			data, at = s.o.Setup.Setup(), now
+		}
+		return data
 	}
-	if data == nil {
-		http.Error(w, "The box cannot be set up now. Wait for it to start and ask again.", http.StatusNotFound)
-		return
+	return func(w http.ResponseWriter, _ *http.Request) {
+		told := last()
+		if told == nil {
+			http.Error(w, "The box cannot be set up now. Wait for it to start and ask again.", http.StatusNotFound)
+			return
+		}
+		sendJSON(w, told)
 	}
-	sendJSON(w, data)
 }
 
 // setupCheck answers POST /api/setup/check. Whoever may look may also ask: it changes nothing.

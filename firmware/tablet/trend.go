@@ -34,7 +34,6 @@ func (s *Server) trend() http.HandlerFunc {
 		defer patience.Stop()
 		select {
 		case turn <- struct{}{}:
-			defer func() { <-turn }()
 		case <-r.Context().Done():
 			return
 		case <-patience.C:
@@ -42,7 +41,10 @@ func (s *Server) trend() http.HandlerFunc {
 			http.Error(w, "Another trend is being drawn. Ask again in a moment.", http.StatusTooManyRequests)
 			return
 		}
-		data, err := s.o.Trends.Trend(r.Context(), r.URL.Query())
+		data, err := func() ([]byte, error) {
+			defer func() { <-turn }() // before it is sent: a slow reader keeps nobody else waiting
+			return s.o.Trends.Trend(r.Context(), r.URL.Query())
+		}()
 		switch {
 		case r.Context().Err() != nil: // nobody waits for it any more
 		case errors.Is(err, ErrAsked):
