@@ -464,23 +464,41 @@ func wiresFit(m *config.Machine) error {
 	return nil
 }
 
-// beside reads a message description that a machine file names, from beside the machine file.
+// beside reads a message description that the text of a set-up names. Anybody may have a text checked, so it tells of no
+// file but those that the machine file in use names, and of .dbc files in its folder and below.
 func (b *Box) beside(file string) ([]byte, error) {
 	if b.o.File == "" {
 		return nil, fs.ErrNotExist
 	}
-	if !filepath.IsAbs(file) {
-		file = filepath.Join(filepath.Dir(b.o.File), file)
+	folder := filepath.Dir(b.o.File)
+	if slices.ContainsFunc(b.o.Machine.DBCs, func(d config.DBC) bool { return d.File == file }) {
+		if !filepath.IsAbs(file) {
+			file = filepath.Join(folder, file)
+		}
+		return description(os.DirFS(filepath.Dir(file)), filepath.Base(file))
 	}
-	info, err := os.Stat(file)
+	if !filepath.IsLocal(file) || !strings.EqualFold(filepath.Ext(file), ".dbc") {
+		return nil, errors.New("here a message description is a .dbc file in the folder of the machine file; put it there, or name it in the machine file itself")
+	}
+	root, err := os.OpenRoot(folder) // no link leads out of it
 	if err != nil {
-		return nil, err
+		return nil, fs.ErrNotExist
+	}
+	defer root.Close() //nolint:errcheck // only read
+	return description(root.FS(), filepath.ToSlash(filepath.Clean(file)))
+}
+
+// description reads a message description; it tells nothing of what is none.
+func description(from fs.FS, file string) ([]byte, error) {
+	info, err := fs.Stat(from, file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fs.ErrNotExist
 	}
 	const most = 4 << 20
-	if info.Size() > most || !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is no message description", filepath.Base(file))
+	if err != nil || info.Size() > most || !info.Mode().IsRegular() {
+		return nil, errors.New("it is no message description")
 	}
-	return os.ReadFile(file) //nolint:gosec // named by the machine file, which only the box's own screen may change
+	return fs.ReadFile(from, file)
 }
 
 // changedLines lists the lines of text that were in none of before's, but for the room between their words.

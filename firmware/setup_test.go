@@ -235,6 +235,59 @@ func TestASetupIsSavedBesideTheMachineFile(t *testing.T) {
 	}
 }
 
+// Anybody may have a text checked. It must tell nothing of the box's files: not whether they are there, not what is in them.
+func TestASetupReadsNoOtherFiles(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	file, far := filepath.Join(dir, "machine.yaml"), filepath.Join(t.TempDir(), "far.dbc")
+	description, err := os.ReadFile(filepath.Join("..", "config", "example.dbc"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, data := range map[string][]byte{file: config.Example(), far: description, filepath.Join(dir, "near.dbc"): description, filepath.Join(dir, "secret"): []byte("hush")} {
+		if err := os.WriteFile(name, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Symlink("/etc/passwd", filepath.Join(dir, "out.dbc")); err != nil {
+		t.Fatal(err)
+	}
+	play(t, standOptions{story: rig.ShopStory, box: func(o *firmware.BoxOptions) { o.File = file }, script: []cue{{20 * time.Second, func(s *stand) {
+		named := func(dbc string) firmware.SetupChecked {
+			return s.check(map[string]any{"text": strings.Replace(string(config.Example()), "kettle_ridge: example.dbc", "kettle_ridge: "+dbc, 1)})
+		}
+		for _, dbc := range []string{"example.dbc", "near.dbc", "./near.dbc"} {
+			if c := named(dbc); !c.OK {
+				t.Errorf("%s: %+v; want it read", dbc, c.Problems)
+			}
+		}
+		if c := named("nosuch.dbc"); c.OK || !strings.Contains(c.Problems[0].Message, "there is no file") {
+			t.Errorf("nosuch.dbc: %+v", c.Problems)
+		}
+		told := ""
+		for _, dbc := range []string{"/etc/passwd", "/etc/nosuch", "/etc/nosuch.dbc", far, "../" + filepath.Base(filepath.Dir(far)) + "/far.dbc", "secret", "machine.yaml", "out.dbc", "/dev/zero", "/proc/self/environ"} {
+			c := named(dbc)
+			if c.OK || len(c.Problems) != 1 {
+				t.Errorf("%s: %+v; want one problem", dbc, c.Problems)
+				continue
+			}
+			says := strings.ReplaceAll(c.Problems[0].Message, dbc, "FILE")
+			if dbc == "out.dbc" {
+				if !strings.Contains(says, "it is no message description") {
+					t.Errorf("a link that leads out: %q", says)
+				}
+				continue
+			}
+			if told == "" {
+				told = says
+			}
+			if says != told || !strings.Contains(says, "in the folder of the machine file") {
+				t.Errorf("%s: %q; want what is said of every other file: %q", dbc, says, told)
+			}
+		}
+	}}}})
+}
+
 // A folder that may not be written gives way to the box's own; a machine that moves is not set up.
 func TestASetupNeedsAStandingMachineAndAPlace(t *testing.T) {
 	t.Parallel()
