@@ -87,6 +87,7 @@ func inBubble(t *testing.T, try func(t *testing.T, b *Embedded)) {
 
 func TestWhoSaysNothingKeepsNoPlace(t *testing.T) {
 	inBubble(t, func(t *testing.T, b *Embedded) {
+		t.Helper()
 		mute, page := newGuest(t, b), newGuest(t, b)
 		page.greet("page-1")
 		time.Sleep(hello - time.Second)
@@ -111,6 +112,7 @@ func TestAScreenSubscribesToWhatThereIs(t *testing.T) {
 		return out
 	}
 	inBubble(t, func(t *testing.T, b *Embedded) {
+		t.Helper()
 		for name, c := range map[string]struct {
 			wishes [][]string
 			stays  bool
@@ -135,8 +137,9 @@ func TestAScreenSubscribesToWhatThereIs(t *testing.T) {
 
 func TestAScreenThatDoesNotReadIsNotWaitedFor(t *testing.T) {
 	inBubble(t, func(t *testing.T, b *Embedded) {
+		t.Helper()
 		ours, theirs := net.Pipe()
-		defer ours.Close() //nolint:errcheck // only a test
+		defer ours.Close()
 		go func() { _ = b.Client(t.Context(), theirs) }()
 		g := &guest{t: t, ours: ours}
 		answer := make([]byte, 4)

@@ -106,6 +106,7 @@ func TestWhatIsNotThereIsSaidInWords(t *testing.T) {
 // stuck is the connection of a tablet that takes nothing.
 type stuck struct {
 	*httptest.ResponseRecorder
+
 	writing, free chan struct{}
 }
 

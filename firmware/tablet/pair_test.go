@@ -264,7 +264,7 @@ func TestTheLogSaysTheCodeAtTheStart(t *testing.T) {
 			return r
 		}()), map[bool]int{false: 410, true: 403}[reachable], "code")
 		open := ask(s.Handler(), post("http://localhost/api/pair/open", "{}"))
-		if words := text(t, open); (open.StatusCode == 200) != reachable || !reachable && !strings.Contains(words, "listen: 0.0.0.0:8080") {
+		if words := text(t, open); (open.StatusCode == http.StatusOK) != reachable || !reachable && !strings.Contains(words, "listen: 0.0.0.0:8080") {
 			t.Errorf("airhold pair on %s = %d %q", listen, open.StatusCode, words)
 		}
 		cancel()

@@ -41,10 +41,7 @@ func (s *Server) trend() http.HandlerFunc {
 			http.Error(w, "Another trend is being drawn. Ask again in a moment.", http.StatusTooManyRequests)
 			return
 		}
-		data, err := func() ([]byte, error) {
-			defer func() { <-turn }() // before it is sent: a slow reader keeps nobody else waiting
-			return s.o.Trends.Trend(r.Context(), r.URL.Query())
-		}()
+		data, err := s.draw(r.Context(), r.URL.Query(), turn)
 		switch {
 		case r.Context().Err() != nil: // nobody waits for it any more
 		case errors.Is(err, ErrAsked):
@@ -56,4 +53,10 @@ func (s *Server) trend() http.HandlerFunc {
 			sendJSON(w, data)
 		}
 	}
+}
+
+// draw draws one, and gives the turn on before it is sent: a slow reader keeps nobody else waiting.
+func (s *Server) draw(ctx context.Context, q url.Values, turn <-chan struct{}) ([]byte, error) {
+	defer func() { <-turn }()
+	return s.o.Trends.Trend(ctx, q)
 }
