@@ -121,11 +121,15 @@ func TestSpineAllocatesNothing(t *testing.T) {
 		s.second(true)
 	}
 	settled := out.transitions
-	if n := testing.AllocsPerRun(1, func() {
-		for range 600 {
-			s.second(true)
-		}
-	}); n != 0 {
+	// What an earlier test's goroutines still do is counted, too; an allocation of the spine's own is there every time.
+	allocs := func() float64 {
+		return testing.AllocsPerRun(1, func() {
+			for range 600 {
+				s.second(true)
+			}
+		})
+	}
+	if n := min(allocs(), allocs(), allocs()); n != 0 {
 		t.Errorf("%v allocations in ten minutes of readings and ticks; want 0", n)
 	}
 	if n := testing.AllocsPerRun(100, func() { s.second(false) }); n != 0 {

@@ -152,8 +152,8 @@ step "go: tests with the race detector" go test -race -short -timeout 15m ./...
 step "go: the long ones, whole and without it" long_tests
 step "go: builds for arm64 and armv7 without cgo" cross
 step "go: pure packages on arm64 under emulation" arm_pure
-step "page: its screens in Chromium on invented states" begun
 step "go: fuzz each decoder" fuzz
+step "page: its screens in Chromium on invented states" begun
 step "units: what the services may do" units
 step "shell: shellcheck" shellcheck tools/*.sh .ci/run
 step "bench: the nested module of peers" peer_module
@@ -161,7 +161,8 @@ step "bench: a slice of the bus bars beside other programs (prints its seed; wel
 step "system: the arm64 binary on a real kernel, in an emulated box" go run ./tools/systemtest -slice
 step "bench: a slice of the season (prints its seed; outside bar and chance it fails)" go run ./tools/bench season -slice
 step "bench: a slice of the leak-down benchmark (prints its seed; outside bar and chance it fails)" go run ./tools/bench leakdown -slice
-step "page: the demo in Chromium against the rig's truth" go test -count=1 -tags e2e -timeout 10m ./tools/story
+step "bench: three kills in mid-alert, tablets held against the journal" go run ./tools/bench page -slice
+step "page: the demo in Chromium against the rig's truth, and three people's days" go test -count=1 -tags e2e -timeout 15m ./tools/story
 
 echo
 if [ "${#failed[@]}" -gt 0 ]; then
