@@ -5,7 +5,8 @@
 import assert from 'node:assert/strict'
 import { after, before, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
-import { find, openBrowser } from './browser.mjs'
+import { lead, screens } from '../fake/screens.mjs'
+import { openBrowser } from './browser.mjs'
 import { violations } from './checks.mjs'
 import { live } from './read.mjs'
 
@@ -31,11 +32,14 @@ async function open(scene) {
   return { page, close: () => context.close() }
 }
 
+/** able is what Tab reaches: of a group of radio buttons the chosen one, the arrows do the rest. */
+const able = 'main button:enabled, main a[href], main input:enabled:not([type=radio]:not(:checked)), main select:enabled, main [tabindex="0"]'
+
 /** walked presses Tab round the whole screen: what was reached, and which of it shows no outline. */
 async function walked(page) {
   const reached = new Set()
   const bare = []
-  const all = await page.locator('main button:enabled, main a[href], main input').count()
+  const all = await page.locator(able).count()
   await page.evaluate(() => document.activeElement?.blur())
   for (let i = 0; i < all + 2; i++) {
     await page.keyboard.press('Tab')
@@ -51,31 +55,20 @@ async function walked(page) {
   return { reached: [...reached].sort(), bare }
 }
 
-const presses = async (page) => [...new Set(await page.evaluate(() =>
-  [...document.querySelectorAll('main button:enabled, main a[href], main input')].map((e) => e.getAttribute('data-act') ?? e.tagName)))].sort()
+const presses = async (page) => [...new Set(await page.evaluate((q) =>
+  [...document.querySelectorAll(q)].map((e) => e.getAttribute('data-act') ?? e.tagName), able))].sort()
 
-for (const [name, scene, way] of [
-  ['home', 'healthy', []], ['home with a High', 'short', []], ['home with a Low', 'leak', []], ['the first of the day', 'morning', []], ['the menu', 'parked', ['menu']],
-  ['alarms', 'short', ['menu', 'go-alarms']], ['sensors', 'parked', ['menu', 'go-channels']], ['care', 'parked', ['menu', 'go-care']], ['learned', 'parked', ['menu', 'go-learned']],
-  ['the bus', 'parked', ['menu', 'go-bus']], ['trends', 'parked', ['menu', 'go-trend']], ['the choice of trends', 'parked', ['menu', 'go-trend', 'choose']], ['settings', 'parked', ['menu', 'go-settings']], ['a leak-down test', 'parked', ['menu', 'go-test']],
-]) {
+for (const name of ['healthy', 'short', 'leak', 'morning', ...Object.keys(screens)]) {
   test(`${name}: every press is reached by Tab, with an outline, and axe finds nothing`, async () => {
-    const { page, close } = await open(scene)
-    for (const act of way) {
-      if (act.startsWith('go-')) {
-        await page.waitForSelector('.menu')
-        await find(page, act.slice(3))
-      }
-      await page.waitForSelector(`[data-act=${act}]`)
-      await page.focus(`[data-act=${act}]`)
-      await page.keyboard.press('Enter')
-    }
-    await page.waitForTimeout(700)
+    const { page, close } = await open(screens[name] ? screens[name].scene ?? 'healthy' : name)
+    if (screens[name]) assert.ok(await lead(page, box, name, 'Enter'))
+    await page.waitForTimeout(400)
     const { reached, bare } = await walked(page)
     assert.deepEqual(reached, await presses(page))
     assert.ok(reached.length > 0)
     assert.deepEqual(bare, [])
     assert.deepEqual(await violations(page), [])
+    box.strange(undefined)
     await close()
   })
 }

@@ -2,8 +2,6 @@
 
 // Every screen that is not home: the state it is looked at in, and the presses that lead to it.
 
-import { goTo } from '../e2e/browser.mjs'
-
 /** screens maps a name to {scene, to: the screen of the menu, press: what is pressed there, until: the last is pressed until this is seen, strange: at a tablet that is not paired}. */
 export const screens = {
   menu: {},
@@ -30,18 +28,33 @@ export const screens = {
   file: { scene: 'parked', to: 'setup', press: ['next'], until: '[data-step=result]' },
 }
 
-/** lead leads from home to a screen, the way a person does; false where home has no menu. */
-export async function lead(page, box, name) {
+/** lead leads from home to a screen by presses of a finger or of a key, the way a person does; false where home has no menu. */
+export async function lead(page, box, name, by = 'finger') {
   const { to, press = [], until, strange } = screens[name]
-  if (await page.locator('[data-act=menu]').count() === 0) return false
   box.strange(strange)
-  if (to) await goTo(page, to)
-  else await page.click('[data-act=menu]')
+  const at = (act) => page.locator(`[data-act=${act}]`).first()
+  const hit = async (act) => {
+    if (by === 'finger') return at(act).click()
+    await at(act).focus()
+    return page.keyboard.press(by)
+  }
+  const turn = async (act) => {
+    await page.locator(`[data-act=${act}], main .foot [data-act=more]`).first().waitFor()
+    for (let i = 0; i < 9 && await at(act).count() === 0; i++) await hit('more')
+    await hit(act)
+  }
+  if (await at('menu').count() === 0 && await at('seen').count() > 0) { // on a phone an alarm takes its place
+    await hit('seen')
+    await page.locator('[data-act=menu]').waitFor()
+  }
+  if (await at('menu').count() === 0) return false
+  await hit('menu')
+  await page.waitForSelector('.menu')
+  if (to) await turn(`go-${to}`)
   for (const act of press) {
-    await page.locator(`[data-act=${act}]`).first().waitFor()
-    for (let i = 0; i < 30 && await page.locator(until ?? '[data-none]').count() === 0; i++) {
-      await page.locator(`[data-act=${act}]`).first().click()
-      if (!until) break
+    await turn(act)
+    for (let i = 0; until && i < 30 && await page.locator(until).count() === 0; i++) {
+      await hit(act)
       await page.waitForTimeout(60)
     }
   }
