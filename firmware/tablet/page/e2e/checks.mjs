@@ -98,6 +98,11 @@ export async function cut(page, of = '.middle, .todo, .state, .groups') {
     .map((e) => `cut: ${e.className} ${e.scrollHeight} in ${e.clientHeight}`), of)
 }
 
+/** shortened lists quiet sentences that do not end on the glass; only what is wrong with the box may be cut short. */
+export async function shortened(page, must = '') {
+  return page.evaluate((m) => [...document.querySelectorAll('main .foot-note')].filter((e) => e.scrollWidth > e.clientWidth && e.textContent !== m).map((e) => `shortened: ${e.textContent}`), must)
+}
+
 /** crowded says where the drawing runs into the head above it, or is pressed too flat to be read: under 100 px of the frame. */
 export async function crowded(page) {
   return page.evaluate(() => {

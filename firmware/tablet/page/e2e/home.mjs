@@ -10,7 +10,7 @@ import { after, before, describe, test } from 'node:test'
 import { openBox } from '../fake/box.mjs'
 import { scenes } from '../fake/scenes.mjs'
 import { find, goTo, openBrowser } from './browser.mjs'
-import { collisions, crowded, violations } from './checks.mjs'
+import { collisions, crowded, violations, shortened } from './checks.mjs'
 import { live, look, toHome } from './read.mjs'
 
 const given = process.env.AIRHOLD_URL
@@ -128,7 +128,7 @@ describe('against the stand-in', { skip: given ? 'AIRHOLD_URL names a box that c
       const bad = []
       for (const name of Object.keys(scenes)) {
         await show(page, name)
-        for (const v of [...(width === 1280 ? await violations(page) : []), ...await collisions(page), ...await crowded(page)]) bad.push(`${name}: ${v}`)
+        for (const v of [...(width === 1280 ? await violations(page) : []), ...await collisions(page), ...await crowded(page), ...await shortened(page, scenes[name].now.banner)]) bad.push(`${name}: ${v}`)
       }
       assert.deepEqual(bad, [])
       assert.deepEqual(wrong, [])

@@ -148,6 +148,10 @@ export const scenes = {
       budget: { gives: scfm(6.3), rated: false, bags: scfm(1.0), drains: scfm(0.1), leak: scfm(0.03), spare: scfm(5.2) }, banner: 'Machine file refused: line 14, unknown bus "ic2-1". The last accepted copy is in use.',
     },
   },
+  rated: { // the whole sentence finds no room beside a fast demo's foot
+    t: '12:00:00', alarms: [],
+    now: { ...healthy, rate: 60, budget: { gives: flow(180), rated: true, drains: flow(2), use: flow(31), spare: flow(149), words: 'The compressor can give 180 L/min ANR (rated, not measured): 31 are used, 2.0 of it by drains; bags and leaks are not told apart; 149 to spare.' } },
+  },
   fast: { t: '08:20:00', alarms: [], now: { ...healthy, rate: 60, ranks: [rank('front', 310, 310)] } },
   apart: {
     t: '10:20:00', alarms: [alarm('air-leak', 'not told apart', 'Air leak', 'medium', 'active_unacked', '10:19:00.000', { do: 'at the next stop, test each part', from: 'parked' })],

@@ -21,7 +21,7 @@ interface Props {
   room: Room
 }
 
-/** AlarmsScreen lists what waits, stands, is put off or out of service, and tells what was. */
+/** AlarmsScreen lists what waits, stands, is put off or out of service, and tells what was. See page.md 7, the states of an alarm; 1.4, shape before colour. */
 export function AlarmsScreen({ inbox, alerts, at, moving, acts, room }: Props) {
   const [place, setPlace] = useState<Place>({ at: 'lists' })
   const sections = sectionsOf(inbox, waiting(alerts), at, acts.units)
@@ -33,6 +33,7 @@ export function AlarmsScreen({ inbox, alerts, at, moving, acts, room }: Props) {
   return <Lists sections={sections} acts={acts} room={room} open={(id) => setPlace({ at: 'one', id })} history={() => setPlace({ at: 'history' })} />
 }
 
+/** Lists: page.md 8, an empty list is one sentence; 2, targets of 20 mm. */
 function Lists({ sections, acts, room, open, history }: { sections: Section[]; acts: Acts; room: Room; open: (id: string) => void; history: () => void }) {
   const most = room.phone ? (shortPhone(room) ? 1 : 2) : 5
   const chunks = sections.flatMap((s) => Array.from({ length: Math.ceil(s.items.length / most) }, (_, i) => ({ name: s.name, of: s.items.length, items: s.items.slice(i * most, i * most + most) })))
@@ -59,6 +60,7 @@ function Lists({ sections, acts, room, open, history }: { sections: Section[]; a
   )
 }
 
+/** One: page.md 1.1, what to do stands first. */
 function One({ of, alert, moving, acts, room, leave, note }: { of: Listed; alert: string; moving: boolean; acts: Acts; room: Room; leave: () => void; note: () => void }) {
   const past = useAsked<History>(`api/journal?limit=20&alarm=${encodeURIComponent(of.ref.key)}`, alert, (v) => readHistory(v, acts.units))
   const few = room.phone ? (shortPhone(room) ? 1 : 3) : 3
@@ -66,7 +68,7 @@ function One({ of, alert, moving, acts, room, leave, note }: { of: Listed; alert
   return (
     <div class="page alarms one" data-alarm={of.ref.key} data-where={of.ref.where}>
       <h1><Mark of={of.priority} size={room.phone ? 26 : 40} /><span>{of.title}</span></h1>
-      <p class="lead">{of.state}{of.group && `. ${of.group}`}</p>
+      <p class="lead">{of.state}{of.group && `; ${of.group}`}</p>
       {of.act && <p class="act">{of.act}</p>}
       {of.caution && <p class="careful-of">{of.caution}</p>}
       {of.cause && <p><b>{say('Likely cause')}</b> {of.cause}</p>}
@@ -85,6 +87,7 @@ function One({ of, alert, moving, acts, room, leave, note }: { of: Listed; alert
   )
 }
 
+/** NoteOn: page.md 2, targets; 8, not while moving. */
 function NoteOn({ of, acts, leave }: { of: Listed; acts: Acts; leave: () => void }) {
   const [words, setWords] = useState('')
   return (
@@ -100,7 +103,7 @@ function NoteOn({ of, acts, leave }: { of: Listed; acts: Acts; leave: () => void
   )
 }
 
-/** HistoryPages turns the pages of the journal: one question a page, the newest first. */
+/** HistoryPages turns the pages of the journal: one question a page, the newest first. See page.md 9, nothing scrolls: whole pages. */
 function HistoryPages({ alert, acts, room, leave }: { alert: string; acts: Acts; room: Room; leave: () => void }) {
   const [turned, setTurned] = useState<number[]>([])
   const before = turned.at(-1)
@@ -121,6 +124,7 @@ function HistoryPages({ alert, acts, room, leave }: { alert: string; acts: Acts;
   )
 }
 
+/** OneTold: page.md 7, rang, put off, returned. */
 function OneTold({ r, day }: { r: Told; day: boolean }) {
   return (
     <li data-record={r.seq}>

@@ -7,7 +7,7 @@ import { figure } from './words'
 /**
  * BudgetBar draws what is used against what the compressor can give.
  *
- * Rules: the post stands at the same place on every machine and day, short of it is spare and past it is short; the
+ * Rules (page.md 4): the post stands at the same place on every machine and day, short of it is spare and past it is short; the
  * order is bags, known drains, leak, spare; an unsure post is as wide as its interval; without a post there is no spare;
  * an overhang longer than its room is cut with an arrow and the number; there is no legend.
  */
@@ -36,7 +36,7 @@ export function BudgetBar({ state, width, tall, small = width < 500 }: { state: 
   )
 }
 
-/** Part is one use, or the overhang. Rules: the overhang is measured, so its end is sharp; the leak takes the ink of its alarm; what is too thin to see keeps 4 px. */
+/** Part is one use, or the overhang. Rules: the overhang is measured, so its end is sharp; the leak takes the ink of its alarm; what is too thin to see keeps 4 px. See page.md 4, order and the leak's ink. */
 function Part({ s, y, h, state }: { s: Segment; y: number; h: number; state: BarState }) {
   if (s.name === 'spare') return null
   if (s.name === 'short') {
@@ -46,7 +46,7 @@ function Part({ s, y, h, state }: { s: Segment; y: number; h: number; state: Bar
   return <rect class={look} x={s.x} y={y} width={s.width} height={h} data-part={s.name} />
 }
 
-/** Stripes in the ground's colour. Rule: the cut between bags and leak is the unsure one, and may lie anywhere in here. */
+/** Stripes in the ground's colour. Rule: the cut between bags and leak is the unsure one, and may lie anywhere in here. See page.md 4, the split bags / leak. */
 function Stripes({ x, y, w, h }: { x: number; y: number; w: number; h: number }) {
   const d = []
   for (let a = 7; a < w + h; a += 14) d.push(`M${a} -2 L${a - h - 4} ${h + 2}`)

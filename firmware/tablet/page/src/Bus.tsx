@@ -13,7 +13,7 @@ import type { Acts, Room } from './screens'
 /** How often the list is asked for anew while it is looked at, in ms. */
 const again = 3000
 
-/** BusScreen shows what the box hears on its CAN links, a link after the other. It only listens, and so does this. */
+/** BusScreen shows what the box hears on its CAN links, a link after the other. It only listens, and so does this. See page.md 7, not heard; 8, stop first. */
 export function BusScreen({ acts, room }: { acts: Acts; room: Room }) {
   const asked = useAsked('api/bus', String(Math.floor(moment().steady / again)), readBus)
   const { phone } = room

@@ -12,7 +12,7 @@ import type { Home } from './view'
 
 type Line = { kind: 'ask'; of: CareAsked } | { kind: 'item'; of: CareItem } | { kind: 'note'; of: CareNote }
 
-/** Square is the mark of a reminder: filled when due, open when it soon will be. */
+/** Square is the mark of a reminder: filled when due, open when it soon will be. See page.md 1.4, a reminder is a small square. */
 export function Square({ due }: { due: boolean }) {
   return <svg class="square" width="30" height="30" viewBox="0 0 30 30" aria-hidden="true"><rect class={due ? 'due' : 'soon'} x="5.5" y="5.5" width="19" height="19" /></svg>
 }
@@ -33,7 +33,7 @@ export function tallOf(r: Row, title: string, text: string): number {
 /** between is the gap of two presses. */
 export const between = 30
 
-/** CareScreen lists what the machine wants done, the due first; what was done stands at the end. */
+/** CareScreen lists what the machine wants done, the due first; what was done stands at the end. See page.md 7, Tonight; 8, "Nothing due." */
 export function CareScreen({ view, acts, room }: { view: Home; acts: Acts; room: Room }) {
   const due = `${view.care.map((c) => c.item).join(' ')} ${acts.recorded}`
   const asked = useAsked<CareList>('api/care', due, readCare)
@@ -48,7 +48,7 @@ export function CareScreen({ view, acts, room }: { view: Home; acts: Acts; room:
   )
 }
 
-/** Waiting stands in for a list that the box has not told yet. */
+/** Waiting stands in for a list that the box has not told yet. See page.md 5, waiting is a sentence with a count. */
 export function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
   return (
     <>
@@ -59,6 +59,7 @@ export function Waiting<T>({ asked, acts }: { asked: Asked<T>; acts: Acts }) {
   )
 }
 
+/** CareLines: page.md 9, nothing scrolls: whole pages. */
 function CareLines({ list, trouble, water, acts, room }: { list: CareList; trouble: string; water: string; acts: Acts; room: Room }) {
   const { phone } = room
   const row: Row = phone ? { width: 318, title: { size: 22, line: 25 }, text: { size: 16, line: 19 }, least: 0 } : { width: 962, title: { size: 32, line: 36 }, text: { size: 22, line: 26 }, least: 118 }
@@ -99,6 +100,7 @@ function CareLines({ list, trouble, water, acts, room }: { list: CareList; troub
   )
 }
 
+/** Item: page.md 1.5, a press only where there is something to press. */
 function Item({ c, caution, acts }: { c: CareItem; caution: string; acts: Acts }) {
   return (
     <li data-care={c.item} data-due={c.due ? 'yes' : c.soon ? 'soon' : 'no'}>
@@ -115,6 +117,7 @@ function Item({ c, caution, acts }: { c: CareItem; caution: string; acts: Acts }
 /** answers are those the box takes to what it asks once a season. */
 const answers = [['done', key('Done')], ['not-done', key('Not done')], ['unknown', key('Not known')]] as const
 
+/** Question: page.md 2, targets. */
 function Question({ q, acts }: { q: CareAsked; acts: Acts }) {
   return (
     <li class="asked" data-ask={q.item}>
@@ -127,17 +130,18 @@ function Question({ q, acts }: { q: CareAsked; acts: Acts }) {
   )
 }
 
+/** Note: page.md 1.6, old is past tense. */
 function Note({ n }: { n: CareNote }) {
   return <li><span class="day">{n.at || say('no clock')}</span><b>{n.words}</b><span>{[n.by, n.note].filter((s) => s !== '').join('; ')}</span></li>
 }
 
-/** LearnedScreen shows what the machine has taught the box; it only reads. */
+/** LearnedScreen shows what the machine has taught the box; it only reads. See page.md 8, learning; 1.6, missing is a hole with words. */
 export function LearnedScreen({ acts, room }: { acts: Acts; room: Room }) {
   const asked = useAsked('api/learned', '', (v) => readLearned(inUnits(v, acts.units)))
   const all = asked.what ?? []
   const { phone } = room
   const free = room.height - (phone ? 16 + 36 + 80 + 184 : 32 + 68 + 60 + 184)
-  const tall = (l: LearnedLine) => (phone ? 14 + 21 * lines(l.words, 350 - (l.value ? 130 : 0), 18) + 19 * lines(l.text, 345, 16)
+  const tall = (l: LearnedLine) => (phone ? 14 + 21 * lines(l.words, 350 - 130, 18) + 19 * lines(l.text, 345, 16)
     : Math.max(52, 12 + 29 * lines(l.words, 540, 26), 12 + 27 * lines(l.text, 395, 22)))
   const { shown, more, next } = usePages(pagesOf(all, (page) => page.reduce((sum, l) => sum + tall(l), 0) <= free), 1)
   return (
@@ -149,7 +153,7 @@ export function LearnedScreen({ acts, room }: { acts: Acts; room: Room }) {
           <ul class="learned">{(shown[0] ?? []).map((l) => (
             <li key={l.name} data-learned={l.name} style={{ height: `${tall(l)}px` }}>
               <span>{l.words}</span>
-              <b data-what={l.measure && `learned-${l.name}`} data-value={l.measure?.value} data-unit={l.measure?.unit}>{l.value}</b>
+              <b data-what={l.measure && `learned-${l.name}`} data-value={l.measure?.value} data-unit={l.measure?.unit}>{l.value || say('a curve')}</b>
               <span class="rests">{l.text}</span>
             </li>
           ))}</ul>

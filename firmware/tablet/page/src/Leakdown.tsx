@@ -32,7 +32,7 @@ export interface StartView {
   by: string // who tested last on this tablet
 }
 
-/** Start asks what to test: which part, one watch or two. */
+/** Start asks what to test: which part, one watch or two. See page.md 7, the test's steps; 8, stop first. */
 export function Start({ view, acts, room }: { view: StartView; acts: TestActs; room: Room }) {
   const [zone, setZone] = useState(view.zone)
   const [phases, setPhases] = useState(1)
@@ -61,6 +61,7 @@ export function Start({ view, acts, room }: { view: StartView; acts: TestActs; r
   )
 }
 
+/** Choice: page.md 2, targets. */
 function Choice({ name, of, on, pick, act }: { name: string; of: { key: string; words: string; note: string }[]; on: string; pick: (k: string) => void; act: string }) {
   return (
     <section class="choice" aria-label={name}>
@@ -76,7 +77,7 @@ function Choice({ name, of, on, pick, act }: { name: string; of: { key: string; 
   )
 }
 
-/** Running shows the test at the step where the box is. */
+/** Running shows the test at the step where the box is. See page.md 7, make safe, fill, isolate, watch, result. */
 export function Running({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   return (
     <div class={`test at-${view.step}`} data-step={view.step} data-run={view.run} data-verdict={view.result?.verdict}>
@@ -89,6 +90,7 @@ export function Running({ view, acts, room }: { view: TestView; acts: TestActs; 
   )
 }
 
+/** StepRail: page.md 7, the test's steps. */
 function StepRail({ at }: { at: number }) {
   return (
     <ol class="steps" aria-label={say('Steps')}>
@@ -97,7 +99,7 @@ function StepRail({ at }: { at: number }) {
   )
 }
 
-/** Law stands beside the presses: what went wrong, else what is not yet as it should be, else who has the last word. */
+/** Law stands beside the presses: what went wrong, else what is not yet as it should be, else who has the last word. See page.md 7, the words of the test. */
 function Foot({ acts, law, children }: { acts: TestActs; law: string; children: preact.ComponentChildren }) {
   const kids = Array.isArray(children) ? children : [children]
   const gap = kids.findIndex((k) => (k as { type?: unknown } | null)?.type === 'i')
@@ -111,10 +113,12 @@ function Foot({ acts, law, children }: { acts: TestActs; law: string; children: 
   )
 }
 
+/** Leave: page.md 8, a test goes on in the box. */
 function Leave({ acts }: { acts: TestActs }) {
   return <button type="button" class="btn narrow" onClick={acts.home} data-act="go-home">{say('Home')}</button>
 }
 
+/** Next: page.md 1.5, the one expected press is solid. */
 function Next({ view, acts }: { view: TestView; acts: TestActs }) {
   if (!view.go) return null
   if (view.go.ready) return <button type="button" class="btn go" onClick={acts.next} data-act="next">{view.go.words}</button>
@@ -128,6 +132,7 @@ function lawOf(view: TestView): string {
   return unmet.length > 0 ? unmet.slice(0, 2).map((w) => upper(w)).join(' ') : say(lawWords)
 }
 
+/** Box: page.md 1.4, shape, not colour. */
 function Box({ state }: { state: 'yes' | 'no' | 'not_seen' }) {
   return (
     <svg class={`box ${state}`} width="44" height="44" viewBox="0 0 44 44" aria-hidden="true">
@@ -137,6 +142,7 @@ function Box({ state }: { state: 'yes' | 'no' | 'not_seen' }) {
   )
 }
 
+/** MakeSafe: page.md 7, make safe. */
 function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   return (
     <>
@@ -168,7 +174,7 @@ function MakeSafe({ view, acts, room }: { view: TestView; acts: TestActs; room: 
   )
 }
 
-/** SeenWords is what the box sees of one condition; what it cannot see is a hole with words. */
+/** SeenWords is what the box sees of one condition; what it cannot see is a hole with words. See page.md 1.6, missing is a hole with words. */
 function SeenWords({ s, safe }: { s: Seen; safe: Measure | undefined }) {
   if (s.met === 'not_seen') return <>{say('{what}: not seen', { what: s.text })}</>
   if (s.figure === '') return <>{s.text}: {s.words}</>
@@ -180,7 +186,7 @@ function whole(m: Measure): string {
   return fine({ ...m, value: m.value }, Math.abs(m.value) >= 100 ? Math.round(m.value) : m.value)
 }
 
-/** Work is a step in which the person does something at the machine: fill, isolate. */
+/** Work is a step in which the person does something at the machine: fill, isolate. See page.md 7, fill, isolate. */
 function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   // One thing after the other: only the first that is not as it should be says what to do.
   const first = view.seen.find((s) => s.met === 'no') ?? view.seen.find((s) => s.met === 'not_seen')
@@ -219,7 +225,7 @@ function Work({ view, acts, room }: { view: TestView; acts: TestActs; room: Room
   )
 }
 
-/** Pressure is the pressure of the part under test on one scale with where it should be and where it must not go. */
+/** Pressure is the pressure of the part under test on one scale with where it should be and where it must not go. See page.md 3, one scale. */
 function Pressure({ view, width, small }: { view: TestView; width: number; small: boolean }) {
   const { pressure, safe } = view
   // In the second watch the ranks are vented to the target while the part under test may be the tank.
@@ -245,6 +251,7 @@ function Pressure({ view, width, small }: { view: TestView; width: number; small
   )
 }
 
+/** Grid: page.md 2, faint: rules only. */
 function Grid({ p }: { p: Plot }) {
   return (
     <g>
@@ -254,10 +261,12 @@ function Grid({ p }: { p: Plot }) {
   )
 }
 
+/** Words: page.md 2, read. */
 function Words({ words }: { words: Word[] }) {
   return <>{words.map((w) => <text key={w.text} class={`halo ${w.strong ? 't-strong' : 't-read'}`} x={w.x} y={w.y} text-anchor={w.anchor}>{w.text}</text>)}</>
 }
 
+/** Watch: page.md 7, watch; 5, points as they arrive. */
 function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Room }) {
   const low = room.height < 780
   // A short phone keeps the falling curve and leaves out the second drawing.
@@ -310,7 +319,7 @@ function Watch({ view, acts, room }: { view: TestView; acts: TestActs; room: Roo
   )
 }
 
-/** Estimate is the leak with its band and the chances; before the first one it says so. */
+/** Estimate is the leak with its band and the chances; before the first one it says so. See page.md 1.6, uncertain is as wide as its interval. */
 function Estimate({ view }: { view: TestView }) {
   if (!view.leak) {
     return <div class="estimate-words"><p>{view.title}</p><p class="yet">{say('not known yet')}</p><p>{say('The first estimate needs some more seconds.')}</p></div>
@@ -329,11 +338,12 @@ function Estimate({ view }: { view: TestView }) {
   )
 }
 
+/** LeakPattern: page.md 1.6, uncertain is hatched. */
 function LeakPattern() {
   return <defs><pattern id="leak-part" width="8" height="8" patternUnits="userSpaceOnUse"><rect class="body" width="8" height="8" /><rect class="stripe" width="3" height="8" /></pattern></defs>
 }
 
-/** Result is the verdict in words, the curve beside its limit, the earlier test beside this one, and what it does not say. */
+/** Result is the verdict in words, the curve beside its limit, the earlier test beside this one, and what it does not say. See page.md 7, result; pass, fail, undecided, invalid. */
 function Result({ view, result, acts, room }: { view: TestView; result: ResultView; acts: TestActs; room: Room }) {
   const [sheet, setSheet] = useState(1)
   const low = room.height < 780
@@ -390,7 +400,7 @@ function fitting(all: string[], room: number, width: number, size: number): stri
   return [...out, last]
 }
 
-/** VerdictMark tells the verdict by shape: nothing for a pass, a block for a fail, stripes where it is open, a dashed hole where nothing is judged. */
+/** VerdictMark tells the verdict by shape: nothing for a pass, a block for a fail, stripes where it is open, a dashed hole where nothing is judged. See page.md 1.4, shape before colour. */
 function VerdictMark({ of, tall }: { of: string; tall: number }) {
   if (of === 'pass') return null
   const w = Math.round(tall * 0.36)
@@ -405,6 +415,7 @@ function VerdictMark({ of, tall }: { of: string; tall: number }) {
   )
 }
 
+/** ResultCurve: page.md 1.6, limit dashed, measured solid. */
 function ResultCurve({ d, size, where, judged }: { d: NonNullable<ReturnType<typeof resultDrawing>>; size: Size; where: string; judged: boolean }) {
   return (
     <svg width={size.width} height={size.height} viewBox={`0 0 ${size.width} ${size.height}`} role="img" aria-label={!judged ? say('Pressure, {where}, as measured; not judged', { where }) : d.before ? say('Pressure, {where}: this test, the edge of what passes, and the earlier test', { where }) : say('Pressure, {where}: this test, the edge of what passes', { where })}>
@@ -420,6 +431,7 @@ function ResultCurve({ d, size, where, judged }: { d: NonNullable<ReturnType<typ
   )
 }
 
+/** Compare: page.md 7, before, now, limit. */
 function Compare({ result }: { result: ResultView }) {
   const before = result.heads?.before !== '' && result.rows.some((r) => r.before)
   return (

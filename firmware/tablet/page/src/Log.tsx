@@ -12,7 +12,7 @@ import { inUnits } from './units'
 
 type Span = 'hour' | 'today' | 'all' | 'between'
 
-/** LogScreen is the researcher's: what is recorded, every signal, and the way to take it along. A desk screen, so it may scroll. */
+/** LogScreen is the researcher's: what is recorded, every signal, and the way to take it along. A desk screen, so it may scroll. See page.md 2, desk; 8, simulated. */
 export function LogScreen({ acts, room }: { acts: Acts; room: Room }) {
   const at = moment().steady
   const asked = useAsked('api/log', String(Math.floor(at / 3000)), (v) => readLog(inUnits(v, acts.units)))
@@ -37,7 +37,7 @@ export function LogScreen({ acts, room }: { acts: Acts; room: Room }) {
           <tbody>{shown.map((s) => (
             <tr key={s.id} data-signal={s.id}>
               <td><label class="pick"><input type="checkbox" checked={chosen.includes(s.id)} onChange={() => choose(s.id)} aria-label={say('export {id}', { id: s.id })} data-act={`choose-${s.id}`} /></label></td>
-              <th scope="row">{s.id}</th><td>{s.quantity}</td><td>{s.unit}</td><td>{s.source}</td><td>{Number.isNaN(s.rate) ? '' : s.rate.toFixed(s.rate < 9.95 ? 1 : 0)}</td><td>{s.made}</td><td class="figure">{s.now}</td><td>{s.age}</td><td>{s.quality}</td>
+              <th scope="row">{s.id}</th><td>{s.quantity}</td><td>{s.unit}</td><td>{s.source}</td><td>{Number.isNaN(s.rate) ? '' : s.rate.toFixed(s.rate < 9.95 ? 1 : 0)}</td><td class="made">{s.made}</td><td class="figure">{s.now}</td><td>{s.age}</td><td>{s.quality}</td>
             </tr>
           ))}</tbody>
         </table></div>
@@ -52,6 +52,7 @@ export function LogScreen({ acts, room }: { acts: Acts; room: Room }) {
   )
 }
 
+/** ExportForm: page.md 8, export: stop first. */
 function ExportForm({ log, chosen, acts }: { log: Log; chosen: string[]; acts: Acts }) {
   const [form, setForm] = useState('parquet')
   const [span, setSpan] = useState<Span>('hour')

@@ -11,14 +11,14 @@ import { Answer, Button, Rail, Top, type Acts, type Room } from './screens'
 import type { Home } from './view'
 import { unit } from './words'
 
-/** MorningScreen is the first screen of the day: what the night has left, and what is due before work. */
+/** MorningScreen is the first screen of the day: what the night has left, and what is due before work. See page.md 7, held overnight; cooling, leak. */
 export function MorningScreen({ view, morning, room, acts }: { view: Home; morning: MorningView; room: Room; acts: Acts }) {
   const { phone } = room
   const head = phone && morning.places ? { ...morning.head, rows: [...morning.head.rows, { when: 'Where' as const, text: morning.places }].slice(0, 2) } : morning.head
   const at = places(room, head, morning, view.care)
   const more = view.care.length - at.chores.length
   const across = phone ? 358 : 1170 - textWidth(view.sim, 21)
-  const note = more > 0 ? say('{n} more due, in Menu, Care', { n: more }) : fit(view.note, across, phone ? 17 : 21)
+  const note = more > 0 ? say('{n} more due, in Menu, Care', { n: more }) : fit(view.note, across, phone ? 17 : 21, view.banner)
   return (
     <div class={`home first ink-of-${head.ink}`}>
       <Top head={head} phone={phone} also={phone ? '' : morning.places} />
@@ -41,6 +41,7 @@ export function MorningScreen({ view, morning, room, acts }: { view: Home; morni
 
 interface Chore { item: string; words: string; text: string }
 
+/** Chore: page.md 1.4, a reminder is a small square. */
 function Chore({ c, acts, moving }: { c: Chore; acts: Acts; moving: boolean }) {
   return (
     <li data-care={c.item}>
@@ -91,7 +92,7 @@ function places(room: Room, head: MorningView['head'], m: MorningView, care: Car
   return { line, tall, care: line + (tall > 0 ? tall + 18 : 0) + split + (tall === 0 && split > 0 ? 18 : 0), shared: got.shared, chores: got.chores }
 }
 
-/** NightDrawing is two readings, a guess between them, and where the difference went. */
+/** NightDrawing is two readings, a guess between them, and where the difference went. See page.md 1.6, measured solid, at rest dotted. */
 function NightDrawing({ v, size }: { v: MorningView; size: NightSize }) {
   const p = night(v, size)
   const { small } = size
@@ -128,6 +129,7 @@ function NightDrawing({ v, size }: { v: MorningView; size: NightSize }) {
   )
 }
 
+/** Words: page.md 7, cooling, leak. */
 function Words({ s, x, y, what }: { s: Share; x: number; y: number; what: string }) {
   return (
     <g>

@@ -27,7 +27,7 @@ export function meOf(said: unknown): Me | undefined {
 
 const digits = 8
 
-/** PairScreen says it, and takes name and code in whole pages. Where the box shows nothing to strangers it is all there is. */
+/** PairScreen says it, and takes name and code in whole pages. Where the box shows nothing to strangers it is all there is. See page.md 2, targets; 9, no pop-ups. */
 export function PairScreen({ acts, room, shut = false }: { acts: Acts; room: Room; shut?: boolean }) {
   const [step, setStep] = useState<Step>('about')
   const [name, setName] = useState('')
@@ -113,11 +113,12 @@ export function PairScreen({ acts, room, shut = false }: { acts: Acts; room: Roo
   )
 }
 
+/** SendButton: page.md 1.5, solid once it may be pressed. */
 function SendButton({ ready, send }: { ready: boolean; send: () => Promise<void> }) {
   return <button type="button" class={`btn ${ready ? 'go' : 'off'}`} disabled={!ready} onClick={() => void send()} data-act="send">{say('Pair')}</button>
 }
 
-/** About says in words what may be done here. */
+/** About says in words what may be done here. See page.md 1.1, one sentence first. */
 function About({ me }: { me: Me }) {
   const secure = say('Tests, export and who is paired: at the box itself. Elsewhere they need the secure page, not in this release.')
   if (me.box) return <p class="said" data-me="box">{say('This is the box’s own screen. It needs no pairing, and may do all that the page offers.')}</p>

@@ -10,7 +10,7 @@ import { figure, unit } from './words'
 /**
  * PressureLine draws the air's way from the compressor to the ranks as one falling line.
  *
- * Rules: y is linear in gauge pressure from the ground line to a top that is fixed for the machine and never rescales;
+ * Rules (page.md 3): y is linear in gauge pressure from the ground line to a top that is fixed for the machine and never rescales;
  * one rank ends the path earlier, three get narrower steps, four and more go on two lines, nothing scrolls.
  */
 export function PressureLine({ state, size }: { state: LineState; size: Size }) {
@@ -19,6 +19,7 @@ export function PressureLine({ state, size }: { state: LineState; size: Size }) 
   return <div class="line">{parts.map((s, i) => <OneLine key={i} s={s} size={each} />)}</div>
 }
 
+/** OneLine: page.md 3, y, dotted and solid rise, supply. */
 function OneLine({ s, size }: { s: LineState; size: Size }) {
   const p = plan(size, s.ranks.length)
   const y = (kPa: number) => height(p, s.top, kPa)
@@ -64,7 +65,7 @@ function spoken(s: LineState): string {
   ].join('; ')
 }
 
-/** Num is a pressure with its age once it is old. Rules: the number stands in the pale body of its step; an old one turns grey and tells its age. */
+/** Num is a pressure with its age once it is old. Rules: the number stands in the pale body of its step; an old one turns grey and tells its age. See page.md 3, thick step; 8, stale. */
 function Num({ f, what, x, y, small, tight, many = false }: { f: Figure; what: string; x: number; y: number; small: boolean; tight: boolean; many?: boolean }) {
   return (
     <text class={`t-num${f.age ? ' old' : ''}${tight ? ' tight' : many && f.text.length > 3 ? ' narrow' : ''}`} x={x} y={y} text-anchor="middle" data-what={what} data-value={f.measure.value} data-unit={f.measure.unit} data-old={f.age}>
@@ -73,7 +74,7 @@ function Num({ f, what, x, y, small, tight, many = false }: { f: Figure; what: s
   )
 }
 
-/** Step is a measured pressure, a 1 s mean. Rules: measured is solid and thick; an old one is only an outline; one in doubt is a hatched band as high as its interval. */
+/** Step is a measured pressure, a 1 s mean. Rules: measured is solid and thick; an old one is only an outline; one in doubt is a hatched band as high as its interval. See page.md 3, thick step, doubt; 8, stale. */
 function Step({ f, from, to, y, doubt }: { f: Figure; from: number; to: number; y: number; doubt: { high: number; low: number } | undefined }) {
   if (doubt) return <Band from={from} to={to} high={doubt.high} low={doubt.low} />
   return f.age ? <rect class="hollow" data-mark="step-old" x={from + 1.5} y={y - 5} width={to - from - 3} height="10" /> : <path class="air" data-mark="step" d={`M${from} ${y} H${to}`} />
@@ -105,7 +106,7 @@ function bandOf(p: Plan, top: number, d: Doubt | undefined): { high: number; low
 /**
  * Tank is the first step, between the brackets of its normal swing.
  *
- * Rules: brackets from cut-in to cut-out; once the step has left them the word "normal" stands in them and the fall per
+ * Rules (page.md 3, square brackets, missing sensor): brackets from cut-in to cut-out; once the step has left them the word "normal" stands in them and the fall per
  * minute beside the step; a tank that is not seen leaves a hole with words, and no supply line.
  */
 function Tank({ p, s, small, gone }: { p: Plan; s: LineState; small: boolean; gone: number }) {
@@ -141,7 +142,7 @@ function Tank({ p, s, small, gone }: { p: Plan; s: LineState; small: boolean; go
 /**
  * Rank is a step with the tick of its need behind it.
  *
- * Rules: the tick goes on where the step ends, so that two ends out of line meet the eye; a step below its tick has a
+ * Rules (page.md 3, tick, assumed need, missing sensor, impossible): the tick goes on where the step ends, so that two ends out of line meet the eye; a step below its tick has a
  * hatched gap with a hard edge and says by how much; an assumed need is dashed and says so; a need that is not heard
  * has no tick; of a raised machine the ticks are grey and nothing is short; a rank that is not seen keeps its tick; a
  * rank above the tank is drawn as it is, with the diamond and "cannot be".
@@ -200,7 +201,7 @@ function Rank({ p, s, rank, i, small, gone }: { p: Plan; s: LineState; rank: Lin
   )
 }
 
-/** NeedWord is what the tick says. Rule: "need" while it is in line, else by how much it is short, or why it does not count. */
+/** NeedWord is what the tick says. Rule: "need" while it is in line, else by how much it is short, or why it does not count. See page.md 3, tick. */
 function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: number; tick: number }; y: number; rank: LineRank; short: Measure | undefined; last: boolean }) {
   if (short) {
     return <text class="t-glance alarm-ink clear" x={slot.tick} y={y - 16} text-anchor="end" data-what={`short-${rank.name}`} data-value={short.value} data-unit={short.unit}>{say('{n} short', { n: figure(short) })}</text>
@@ -212,7 +213,7 @@ function NeedWord({ p, slot, y, rank, short, last }: { p: Plan; slot: { end: num
   return <text class="t-quiet" x={last ? slot.tick + over : slot.end + 8} y={under ? y + 33 : y - 14} text-anchor={last ? 'end' : 'start'}>{word}</text>
 }
 
-/** Band is the step drawn as high as it may be wrong. Rule: uncertain is hatched in its own width. */
+/** Band is the step drawn as high as it may be wrong. Rule: uncertain is hatched in its own width. See page.md 3, doubt. */
 function Band({ from, to, high, low }: { from: number; to: number; high: number; low: number }) {
   const h = Math.max(6, low - high)
   const d = []
@@ -225,7 +226,7 @@ function Band({ from, to, high, low }: { from: number; to: number; high: number;
   )
 }
 
-/** Room is the headroom. Rule: a two-headed arrow from the supply to the highest need, told as minutes; no headroom, no arrow; without the tank the time is not known. */
+/** Room is the headroom. Rule: a two-headed arrow from the supply to the highest need, told as minutes; no headroom, no arrow; without the tank the time is not known. See page.md 3, two-headed arrow. */
 function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const h = headroom(p, s, small)
   const first = p.slots[0]
@@ -249,7 +250,7 @@ function Room({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   )
 }
 
-/** Leak is three strokes that leave the line where the air does. Rule: a place, never a size: that is the bar's. */
+/** Leak is three strokes that leave the line where the air does. Rule: a place, never a size: that is the bar's. See page.md 3, three strokes. */
 function Leak({ p, s, small }: { p: Plan; s: LineState; small: boolean }) {
   const at = leakAt(s)
   if (at === undefined || s.leak === undefined || s.leak.priority === 'none') return null

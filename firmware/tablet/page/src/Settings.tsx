@@ -22,7 +22,7 @@ interface Group {
   pick: (code: string) => void
 }
 
-/** SettingsScreen offers each choice as a row of presses; the one that holds is framed. */
+/** SettingsScreen offers each choice as a row of presses; the one that holds is framed. See page.md 2, size choice; 9, no settings on home. */
 export function SettingsScreen({ acts, room }: { acts: Acts; room: Room }) {
   const unit = (kind: keyof Choice, name: string): Group => ({
     name, act: kind, options: wordsOf[kind], on: acts.units[kind], pick: (code) => acts.choose({ ...acts.units, [kind]: code } as Choice),
@@ -47,6 +47,7 @@ export function SettingsScreen({ acts, room }: { acts: Acts; room: Room }) {
   )
 }
 
+/** OneGroup: page.md 2, targets. */
 function OneGroup({ g }: { g: Group }) {
   return (
     <li>
@@ -60,7 +61,7 @@ function OneGroup({ g }: { g: Group }) {
   )
 }
 
-/** SizeScreen asks a person to bring a bar to 20 mm: then the page knows the glass, and says how large its presses are. */
+/** SizeScreen asks a person to bring a bar to 20 mm: then the page knows the glass, and says how large its presses are. See page.md 2, the 20 mm sample. */
 export function SizeScreen({ acts, room }: { acts: Acts; room: Room }) {
   const { perMM } = acts.size
   const d = perMM > 0 ? perMM : usual(room)

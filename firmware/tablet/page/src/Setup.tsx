@@ -11,6 +11,7 @@ import { say } from './say'
 import type { Acts, Room } from './screens'
 import { ask, changedAnswers, place, readChecked, readSetup, type Setup, type SetupChecked, type SetupProblem, type SetupQuestion, type SetupTalker } from './setup'
 import type { Measure } from './payload'
+import { messageName } from './words'
 
 /** What was typed lasts as long as the page does: a machine that begins to move must not cost it. */
 const typed: Record<string, string> = {}
@@ -23,7 +24,7 @@ type Step = 'refused' | 'wire' | 'needs' | 'inputs' | 'machine' | 'result'
 /** A piece is what never parts at the end of a page, with its height in px. */
 interface Piece { tall: number; show: preact.JSX.Element; path?: string }
 
-/** SetupScreen leads through the set-up: what is heard, what is needed, how inputs read, what is typed in, the file. */
+/** SetupScreen leads through the set-up: what is heard, what is needed, how inputs read, what is typed in, the file. See page.md 7, not heard, assumed; 8, stop first. */
 export function SetupScreen({ acts, room }: { acts: Acts; room: Room }) {
   const [at, setAt] = useState({ step: -1, page: 0 })
   const [checked, setChecked] = useState<SetupChecked | undefined>(undefined)
@@ -86,7 +87,7 @@ export function SetupScreen({ acts, room }: { acts: Acts; room: Room }) {
         <button type="button" class="btn" onClick={back} data-act="back">{say('Back')}</button>
         {!phone && <button type="button" class="btn" onClick={() => acts.go('home')} data-act="go-home">{say('Home')}</button>}
         <button type="button" class={`btn${last ? ' go' : ''}`} disabled={waits} onClick={() => (end ? acts.go('home') : void forward())} data-act={end ? 'end' : 'next'}>
-          {waits ? say('asking the box') : end ? say('To home') : !last ? say('More, {at} of {pages}', { at: page + 1, pages: split.length }) : step === 'machine' ? say('Check') : step === 'needs' ? say('Use this') : say('Next')}
+          {waits ? say('asking the box') : end ? say('To home') : !last ? say('More, {at}\u00a0of\u00a0{pages}', { at: page + 1, pages: split.length }) : step === 'machine' ? say('Check') : step === 'needs' ? say('Use this') : say('Next')}
         </button>
       </div>
     </div>
@@ -110,7 +111,7 @@ function subOf(step: Step, setup: Setup, lost: string, n: number, of: number, tr
   const count = say('Step {n} of {of}.', { n, of })
   switch (step) {
     case 'refused': return setup.state === 'refused' ? say('{count} No file was accepted before: nothing is computed.', { count }) : say('{count} The box runs on the file it accepted last.', { count })
-    case 'wire': return say('{count} The box only listens.', { count })
+    case 'wire': return say('{count} The box only listens. Strokes: messages of the last second.', { count })
     case 'needs': return say('{count} What is heard is used; what is not has its consequence.', { count })
     case 'inputs': return say('{count} Engine off and key out before you touch a plug.', { count })
     case 'machine': return say('{count} No box can hear these. Each with its unit.', { count })
@@ -178,10 +179,10 @@ function talkerPieces(t: SetupTalker, room: Room): Piece[] {
 }
 
 function messageWords(m: { words: string; pgn: number; decoded: boolean; count: number }): string {
-  return m.decoded ? say('{words}, {pgn}', { words: m.words, pgn: m.pgn }) : m.count === 1 ? say('not decoded, 1 message') : say('not decoded, {n} messages', { n: m.count })
+  return m.decoded ? say('{words}, {pgn}', { words: messageName(m.words), pgn: m.pgn }) : m.count === 1 ? say('not decoded, 1 message') : say('not decoded, {n} messages', { n: m.count })
 }
 
-/** Strip is the last second: a stroke for each message. */
+/** Strip is the last second: a stroke for each message. See page.md 5, the last-second strips. */
 function Strip({ of: at, width }: { of: number[]; width: number }) {
   const words = at.length === 0 ? say('none in the last second') : say('{n} in the last second', { n: at.length })
   return (
@@ -207,7 +208,7 @@ function inputPieces(setup: Setup, room: Room): Piece[] {
   if (setup.inputs.length === 0) return [text(say('No converter board is declared, so no input can be read. What is typed in brings one.'), wide(room), size(room))]
   return setup.inputs.map((i) => {
     const figures = [of(i.volts, 2), of(i.value, 1)].filter((s) => s !== '').join(', ')
-    const name = i.plug ? say('{name}, plug {plug}', { name: i.name, plug: i.plug }) : i.name
+    const name = !i.plug ? i.name : i.plug.includes(' ') ? say('{name}, {place}', { name: i.name, place: i.plug }) : say('{name}, plug {plug}', { name: i.name, plug: i.plug })
     const said = i.status === 'ok' ? say('ok, {figures}', { figures }) : i.sentence
     const p = text(said, room.phone ? 350 : 690, size(room), i.status === 'ok' ? 'quiet' : '')
     const t = text(name, room.phone ? 350 : 470, size(room), 'strong', 650)
@@ -226,6 +227,7 @@ function machinePieces(setup: Setup, problems: SetupProblem[], room: Room): Piec
   return setup.questions.map((q) => ({ path: q.path, tall: room.phone ? 270 : 232, show: <Question q={q} problem={problems.find((p) => p.path === q.path)} /> }))
 }
 
+/** Question: page.md 2, targets. */
 function Question({ q, problem }: { q: SetupQuestion; problem: SetupProblem | undefined }) {
   const [value, setValue] = useState(typed[q.path] ?? q.value)
   const put = (v: string) => {

@@ -25,7 +25,7 @@ const chosen: { now: Choice } = { now: { span: '8h', back: 0, kind: 'air', one: 
 /** LiveValues are the box's own values of channels, in the units of the box. */
 export interface LiveValues { t: string; values: Map<string, number> }
 
-/** TrendScreen shows a set of curves over a span, or the choice of both. */
+/** TrendScreen shows a set of curves over a span, or the choice of both. See page.md 9, no history on home; 8, stop first. */
 export function TrendScreen({ view, acts, room, live }: { view: Home; acts: Acts; room: Room; live: LiveValues }) {
   const [what, setWhat] = useState(chosen.now)
   const [choosing, setChoosing] = useState(false)
@@ -42,6 +42,7 @@ function setName(what: Choice): string {
   return names[what.kind]
 }
 
+/** Chooser: page.md 2, targets. */
 function Chooser({ view, room, what, pick, done }: { view: Home; room: Room; what: Choice; pick: (to: Partial<Choice>) => void; done: () => void }) {
   const sets: [Kind, string][] = [['air', say('Air')], ['compressor', say('Compressor')], ['water', say('Water')], ['load', say('Load')]]
   const ids = [...view.channels.map((c) => c.id), 'air.gives', 'air.use', 'air.leak', 'tank.hold']
@@ -76,6 +77,7 @@ function Chooser({ view, room, what, pick, done }: { view: Home; room: Room; wha
 
 interface DrawnProps { view: Home; acts: Acts; room: Room; live: LiveValues; what: Choice; pick: (to: Partial<Choice>) => void; choose: () => void }
 
+/** Drawn: page.md 1.6, missing is a hole with words. */
 function Drawn({ view, acts, room, live, what, pick, choose }: DrawnProps) {
   const now = boxTime(live.t)
   const began = useRef(now)
@@ -115,6 +117,7 @@ function useGrown(answer: Trend | undefined, live: LiveValues | undefined): Tren
 
 interface CurvesProps { trend: Trend; width: number; tall: number; phone: boolean; long: boolean; light: string; note: string }
 
+/** Curves: page.md 1.6, each curve by its own dash. */
 function Curves({ trend, width, tall, phone, long, light, note }: CurvesProps) {
   const [mouse, setMouse] = useState(NaN) // share of the width
   const all = panelsOf(trend.curves)
@@ -138,6 +141,7 @@ function Curves({ trend, width, tall, phone, long, light, note }: CurvesProps) {
   )
 }
 
+/** OnePanel: page.md 3, air stands on the ground line. */
 function OnePanel({ panel, trend, left, wide, high, phone, long, light }: { panel: Panel; trend: Trend; left: number; wide: number; high: number; phone: boolean; long: boolean; light: string }) {
   const host = useRef<HTMLDivElement>(null)
   const [top, bottom] = [30, 34]
@@ -163,9 +167,14 @@ function OnePanel({ panel, trend, left, wide, high, phone, long, light }: { pane
   )
 }
 
-/** timesOf are the times at the foot of a drawing, away from its edges. */
+/** timesOf are the round times at the foot of a drawing, away from its edges: n at most. */
 function timesOf(t: Trend, n: number): number[] {
-  return Array.from({ length: n }, (_, i) => t.from + (i + 0.5) / n * (t.to - t.from))
+  const minute = 60_000
+  const whole = t.to - t.from
+  const step = [1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720, 1440, 2880, 4320, 7200].map((m) => m * minute).find((s) => (whole * 0.9) / s <= n) ?? whole
+  const zone = new Date(t.from).getTimezoneOffset() * minute
+  const first = Math.ceil((t.from + whole * 0.05 - zone) / step) * step + zone
+  return Array.from({ length: n }, (_, i) => first + i * step).filter((at) => at <= t.to - whole * 0.05)
 }
 
 interface Place { wide: number; tall: number; top: number; bottom: number; left: number }
@@ -204,7 +213,7 @@ function lonely(all: (number | null)[]): boolean {
   return !all.some((v, i) => v !== null && i > 0 && all[i - 1] !== null)
 }
 
-/** Numbers is what is drawn, for who cannot see it. */
+/** Numbers is what is drawn, for who cannot see it. See page.md 1.4, without colour, too. */
 function Numbers({ trend, long }: { trend: Trend; long: boolean }) {
   return (
     <table class="behind">

@@ -154,5 +154,5 @@ export function rates(v: unknown): string | undefined {
   if (!object(day) || typeof day.announced !== 'number') return undefined
   const o = day.operating
   const hours = object(o) && typeof o.value === 'number' ? o.value / ({ h: 1, min: 60, s: 3600 }[String(o.unit)] ?? NaN) : NaN
-  return hours >= 1 ? say('Announced today: {n}, {rate} an hour.', { n: day.announced, rate: (day.announced / hours).toFixed(1) }) : say('Announced today: {n}.', { n: day.announced })
+  return hours >= 1 ? say('{n} rang today, {rate} an hour.', { n: day.announced, rate: (day.announced / hours).toFixed(1) }) : say('{n} rang today.', { n: day.announced })
 }

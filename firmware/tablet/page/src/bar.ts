@@ -190,9 +190,12 @@ function leakLabel(out: Bar, s: BarState, m: Measure, loud: number): Label {
   const about = unsure(m)
   if (s.mark && seg) {
     const where = s.mark.where && s.mark.where !== apart ? heard(s.mark.where) : ''
-    const text = where ? about ? say('{where} leak, about {n}', { where, n }) : say('{where} leak, {n}', { where, n }) : about ? say('leak, about {n}', { n }) : say('leak, {n}', { n })
-    const l = label(text, m, 'leak', seg.x + seg.width - free / 2, 'middle', true, 'ground')
-    if (wide(l, loud) < free - 16) return l
+    const bare = about ? say('leak, about {n}', { n }) : say('leak, {n}', { n })
+    const whole = about ? say('{where} leak, about {n}', { where, n }) : say('{where} leak, {n}', { where, n })
+    for (const text of where ? [whole, bare] : [bare]) { // the drawing says where, too
+      const l = label(text, m, 'leak', seg.x + seg.width - free / 2, 'middle', true, 'ground')
+      if (wide(l, loud) < free - 16) return l
+    }
   }
   if (below(m)) return label(say('leak under {n}', { n: atMost(m, m.high) }), { ...m, value: m.high }, 'leak-under', 0, 'start', s.mark !== undefined, ink)
   return label(about ? say('leak about {n}', { n }) : say('leak {n}', { n }), m, 'leak', 0, 'start', s.mark !== undefined, ink)

@@ -4,6 +4,7 @@
 
 import { object } from './payload'
 import { heard, num, say } from './say'
+import { messageName } from './words'
 
 export interface BusLine {
   kind: 'head' | 'remark' | 'row'
@@ -58,7 +59,7 @@ function sent(g: Record<string, unknown>): string {
   const period = amount(g.period)
   const every = period === undefined ? '' : g.even === true ? say('every {time}', { time: stretch(period) }) : say('uneven')
   const name = word(g.key)
-  return [name === 'unknown' ? '' : heard(name.replaceAll('_', ' ')), g.id ? '' : say('from {source}', { source: word(g.source) }), every].filter((s) => s !== '').join(', ') || say('not known')
+  return [name === 'unknown' ? '' : messageName(name), g.id ? '' : say('from {source}', { source: word(g.source) }), every].filter((s) => s !== '').join(', ') || say('not known')
 }
 
 function stretch(s: number): string {

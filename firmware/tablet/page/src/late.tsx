@@ -11,6 +11,7 @@ import type { Acts } from './screens'
 /**
  * late makes a screen of one in a file of its own. Until it is there the page counts; where it does not come the page
  * says so and asks again. The file is asked for before it is imported: a browser never tries a failed import again.
+ * See page.md 8, loading: no skeletons.
  */
 export function late<P extends object>(file: string, load: () => Promise<ComponentType<P>>): (props: P & { acts: Acts | LateActs }) => preact.JSX.Element {
   let got: ComponentType<P> | undefined

@@ -311,7 +311,7 @@ export function tableOf(r: TestResult, before: TestResult | undefined): TableRow
   if (r.hold_time && to) {
     const start = own(r.start)
     const tenth = start && start.unit === to.unit && Math.abs(to.value / start.value - 0.9) < 0.005
-    const name = tenth ? say('stays within 10 %') : say('stays above {n}', { n: set(to) })
+    const name = tenth ? say('stays within 10\u00a0%') : say('stays above {n}', { n: set(to) })
     const under = tenth && start ? say('of {n} {unit}, for', { n: set(start), unit: unit(start) }) : say('{unit}, for', { unit: unit(to) })
     row('hold', name, under, holdCell)
   }

@@ -12,7 +12,7 @@ interface Way {
   ready: boolean
 }
 
-/** Menu holds the screens there are; what is not for driving says so. */
+/** Menu holds the screens there are; what is not for driving says so. See page.md 8, moving: the rest says stop first. */
 export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room }) {
   const standing = !view.moving
   const due = view.care.length
@@ -46,6 +46,7 @@ export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room 
   )
 }
 
+/** OneWay: page.md 1.5, words, not icons. */
 function OneWay({ way, acts }: { way: Way; acts: Acts }) {
   return (
     <li>
@@ -56,15 +57,15 @@ function OneWay({ way, acts }: { way: Way; acts: Acts }) {
   )
 }
 
-/** usePages shows a long list in whole pages: nothing scrolls in a cab. */
+/** usePages shows a long list in whole pages: nothing scrolls in a cab. See page.md 9, no scrolling in the cab. */
 export function usePages<T>(all: T[], size: number): { shown: T[]; more: string; next: () => void; at: number } {
   const [page, setPage] = useState(0)
   const pages = Math.max(1, Math.ceil(all.length / size))
   const at = page % pages
-  return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? say('More, {at} of {pages}', { at: at + 1, pages }) : '', next: () => setPage(at + 1), at }
+  return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? say('More, {at}\u00a0of\u00a0{pages}', { at: at + 1, pages }) : '', next: () => setPage(at + 1), at }
 }
 
-/** Channels lists every input with its value, quality and age. */
+/** Channels lists every input with its value, quality and age. See page.md 7, not seen, not heard; 8, stale. */
 export function Channels({ view, acts, room }: { view: Home; acts: Acts; room: Room }) {
   const { shown, more, next } = usePages(view.channels, Math.max(1, Math.floor((room.height - (room.phone ? 330 : 360)) / 44)))
   return (
@@ -81,6 +82,7 @@ export function Channels({ view, acts, room }: { view: Home; acts: Acts; room: R
   )
 }
 
+/** OneChannel: page.md 8, stale turns ink2. */
 function OneChannel({ c, phone }: { c: ListedChannel; phone: boolean }) {
   return (
     <tr class={c.old ? 'old' : ''} data-channel={c.id}>
@@ -93,6 +95,7 @@ function OneChannel({ c, phone }: { c: ListedChannel; phone: boolean }) {
   )
 }
 
+/** Back: page.md 2, targets. */
 export function Back({ acts, more, next }: { acts: Acts; more: string; next: () => void }) {
   return (
     <div class={`foot${more ? ' three' : ''}`}>

@@ -48,6 +48,11 @@ export function clockAt(ms: number): string {
   return new Date(ms).toLocaleString('en-GB', { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' })
 }
 
+/** heardOf writes a count so that it can be read: millions from one million up. */
+function heardOf(n: number, sent: number): { value: string; rest: string } {
+  return n < 1e6 ? { value: String(n), rest: say('{n} sent', { n: sent }) } : { value: (n / 1e6).toFixed(1), rest: say('million, {n} sent', { n: sent }) }
+}
+
 const round = (v: number): string => (Number.isNaN(v) ? '' : String(Number(v.toPrecision(4))))
 const units: Record<string, string> = { Cel: '°C', '1': '' }
 
@@ -81,7 +86,7 @@ export function readLog(v: unknown): Log | undefined {
     now: time(v.t), frames: num(frames.rate), sent: word(frames.sent_know), signals: list(v.signals).map(signal),
     facts: [
       { name: say('space left'), value: Number.isNaN(days) ? '–' : String(Math.floor(days)), rest: Number.isNaN(days) ? say('not known yet') : say('days') },
-      { name: say('frames heard'), value: String(num(frames.heard) || 0), rest: say('{n} sent', { n: num(frames.sent) }) },
+      { name: say('frames heard'), ...heardOf(num(frames.heard) || 0, num(frames.sent)) },
       { name: say('raw frames'), value: String(num(frames.lost) || 0), rest: say('lost, {state}', { state: word(frames.state) }) },
       { name: say('holes'), value: String(holes.length), rest: say('{n} readings lost', { n: missing }) },
       { name: say('clock'), value: Number.isNaN(within) ? word(clock.quality) : `±${round(within)}`, rest: Number.isNaN(within) ? word(clock.source) : say('s, {source}', { source: word(clock.source) }) },

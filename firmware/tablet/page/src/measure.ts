@@ -47,8 +47,9 @@ export function noteLines(title: string, cause: string, of = fullWidth): number 
   return cause === '' || beside(title, cause, width) ? 0 : lines(cause, width, 27)
 }
 
-/** fit shortens a quiet sentence to its first part where the whole finds no room. */
-export function fit(text: string, width: number, size: number): string {
-  const first = /^(.+?)(?:; |\. )/.exec(text)?.[1]
-  return first && lines(text, width, size) > 1 ? first : text
+/** fit shortens a quiet sentence to its first part where the whole finds no room; what finds none either is left out, unless it must be said. */
+export function fit(text: string, width: number, size: number, must = true): string {
+  if (lines(text, width, size) <= 1) return text
+  const first = /^(.+?)(?:; |\. )/.exec(text)?.[1] ?? text
+  return must || lines(first, width, size) <= 1 ? first : ''
 }

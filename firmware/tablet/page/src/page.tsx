@@ -225,6 +225,7 @@ const testActs: Omit<TestActs, 'trouble' | 'waits'> = {
   },
 }
 
+/** TestScreen: page.md 8, test running. */
 function TestScreen({ view: v, room, at }: { view: Home; room: Room; at: Moment }) {
   const t = testView(inbox, at)
   const waits = v.head.seen.length > 0 ? say('An alarm waits on Home.') : ''

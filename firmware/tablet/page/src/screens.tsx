@@ -43,7 +43,7 @@ export interface Acts {
   trouble: string // why the last press did not work; empty: it did
 }
 
-/** Mark is a priority as a shape: octagon, diamond, open circle. */
+/** Mark is a priority as a shape: octagon, diamond, open circle. See page.md 1.4 and 5, the mark of an unacknowledged High. */
 export function Mark({ of, size, blink = false }: { of: Priority; size: number; blink?: boolean }) {
   const c = size / 2
   const at = (n: number, turn: number, r: number) => Array.from({ length: n }, (_, i) => {
@@ -59,11 +59,12 @@ export function Mark({ of, size, blink = false }: { of: Priority; size: number; 
   )
 }
 
+/** Button: page.md 2, targets and radius. */
 export function Button({ children, act, look = '', name, off = false }: { children: ComponentChildren; act: () => void; look?: string; name: string; off?: boolean }) {
   return <button type="button" class={`btn ${look}${off ? ' off' : ''}`} disabled={off} onClick={act} data-act={name}>{children}</button>
 }
 
-/** Rail holds the presses that are always there; a covered page has no menu, for there is nothing live behind it. */
+/** Rail holds the presses that are always there; a covered page has no menu, for there is nothing live behind it. See page.md 2, rail. */
 export function Rail({ acts, menu = true, test }: { acts: Acts; menu?: boolean; test?: Home['test'] }) {
   return (
     <nav class="rail" aria-label={say('Page')}>
@@ -79,6 +80,7 @@ function testButton(acts: Acts, test: { running: boolean }) {
   return <Button look="go" act={() => acts.go('test')} name="go-test">{test.running ? say('Test') : say('Result')}</Button>
 }
 
+/** Answer: page.md 2, rail: Seen and Later; 7. */
 export function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Home['test'] }) {
   if (head.seen.length === 0) {
     if (test === undefined) return null
@@ -97,7 +99,7 @@ export function Answer({ head, acts, test }: { head: Head; acts: Acts; test: Hom
 /** whens are the names of the answers. */
 const whens: Record<Row['when'], string> = { Now: key('Now'), Then: key('Then'), Tonight: key('Tonight'), Cause: key('Cause'), Where: key('Where'), Why: key('Why') }
 
-/** Top is the one place that answers: what is it, what now, what then. */
+/** Top is the one place that answers: what is it, what now, what then. See page.md 1.1, one sentence first; 1.4, amount of ink. */
 export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; also?: string }) {
   const loud = head.ink === 'high' || head.ink === 'medium'
   const long = head.word.length > (phone ? 10 : loud ? 16 : 19)
@@ -118,7 +120,7 @@ export function Top({ head, phone, also = '' }: { head: Head; phone: boolean; al
   )
 }
 
-/** HomeScreen is what an operator drives by. */
+/** HomeScreen is what an operator drives by. See page.md 2, zones and the order of leaving. */
 export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts: Acts }) {
   const loud = view.head.ink === 'high' || view.head.ink === 'medium'
   const note = view.head.mark === 'title' && !loud
@@ -130,7 +132,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   // Where a phone is short and an alarm stands, the foot row is the first to leave.
   const few = less > 0 || (shortPhone(room) && (loud || note))
   const across = room.phone ? 358 : width + room.press + 10 - textWidth(view.sim, 21)
-  const foot = fit(view.note, across, room.phone ? 17 : 21) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
+  const foot = fit(view.note, across, room.phone ? 17 : 21, view.banner) || (room.phone && (!view.bar.gives || !usesKnown(view.bar)) && !wordsFit(view.bar, width, 22, 19) ? view.bar.words : '')
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (
@@ -183,7 +185,7 @@ function below(head: Head, note: boolean, width: number): number {
   return head.mark === 'none' && head.cause ? 33 * (lines(head.cause, width, 27) - 1) : 0
 }
 
-/** Hatch is the one fill pattern; it takes the colour of what it fills, one definition for each. */
+/** Hatch is the one fill pattern; it takes the colour of what it fills, one definition for each. See page.md 1.6, uncertain is hatched. */
 function Hatch() {
   return (
     <svg class="defs" width="0" height="0" aria-hidden="true">
@@ -212,12 +214,12 @@ function zones(room: Room, loud: boolean, note: boolean, more: number, footless:
   return { line, lineHeight: bar - line - (loud ? 10 : 14), bar, barHeight: low ? 104 : 112 }
 }
 
-/** AskingScreen waits for the first reading, and counts. */
+/** AskingScreen waits for the first reading, and counts. See page.md 8, loading. */
 export function AskingScreen({ view }: { view: Asking }) {
   return <p class="asking" role="status"><span data-what="wait" data-value={view.seconds} data-unit="s">{say('asking the box, {n} s', { n: view.seconds })}</span></p>
 }
 
-/** CoverScreen hides everything that could be taken for a live reading. */
+/** CoverScreen hides everything that could be taken for a live reading. See page.md 8, link lost. */
 export function CoverScreen({ view, acts, room }: { view: Cover; acts: Acts; room: Room }) {
   return (
     <div class="cover">
@@ -234,7 +236,7 @@ export function CoverScreen({ view, acts, room }: { view: Cover; acts: Acts; roo
   )
 }
 
-/** Foot names the kind of air, on every screen. */
+/** Foot names the kind of air, on every screen. See page.md 7, compressed air, simulated. */
 export function Foot({ view }: { view: View }) {
   return <p class="sim" data-sim={view.sim}>{view.sim}</p>
 }

@@ -90,6 +90,7 @@ export interface Home extends Frame {
   bar: BarState
   facts: Fact[]
   note: string
+  banner: boolean // the note tells what is wrong with the box: it never vanishes
   alarms: ListedAlarm[]
   channels: ListedChannel[]
   moving: boolean
@@ -125,9 +126,10 @@ export function derive(b: Inbox, at: Moment, units: Choice = asBox, away: Episod
   const test = testView(b, at)
   const head = headOf(now.what, listed.filter((a) => !a.standing), test)
   const bar = barOf(now.what, listed)
+  const note = noteOf(now.what, bar, head.cause)
   return {
     kind: 'home', state: now.what.state, head, line: lineOf(now.what, old, listed), bar,
-    facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note: noteOf(now.what, bar, head.cause), alarms: listed.map(listAlarm),
+    facts: factsOf(now.what, b.sum?.out_of_service ?? 0), note, banner: note !== '' && note === heard(now.what.banner ?? ''), alarms: listed.map(listAlarm),
     channels: channelsOf(now.what, old, b), moving: now.what.moving, test: test && { run: test.run, running: test.running, words: testWords(test) },
     morning: morningOf(now.what, head), care: dueOf(now.what), water: waterOf(now.what.water), ...frame,
     rings: ringsOf(b, b.sum?.flood ? 'high' : 'low'),

@@ -180,6 +180,15 @@ export function lower(s: string): string {
   return /^[A-Z][a-z]/.test(s) ? s.charAt(0).toLowerCase() + s.slice(1) : s
 }
 
+/** messages are the names of the catalogue that are no words. */
+const messages: Record<string, string> = { 'cog sog': key('course and speed over ground'), dm1: key('active trouble codes') }
+
+/** messageName writes what a message carries, by its name in the catalogue. */
+export function messageName(name: string): string {
+  const words = name.replaceAll('_', ' ')
+  return messages[words] ? say(messages[words]) : heard(words)
+}
+
 /** glue keeps a figure and its unit on one line. */
 export function glue(s: string): string {
   return s.replace(/(\d) (s|min|h|kPa|%|L\/min)(?![a-z])/g, '$1\u00a0$2')

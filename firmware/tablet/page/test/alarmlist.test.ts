@@ -61,7 +61,7 @@ test('a record is told with when, what, value and who; without a clock it has no
 })
 
 test('how often alarms rang is told by the hour once there is an hour of it', () => {
-  expect(rates({ days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] })).toBe('Announced today: 5, 1.3 an hour.')
-  expect(rates({ days: [{ announced: 5, operating: { value: 20, unit: 'min' } }] })).toBe('Announced today: 5.')
+  expect(rates({ days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] })).toBe('5 rang today, 1.3 an hour.')
+  expect(rates({ days: [{ announced: 5, operating: { value: 20, unit: 'min' } }] })).toBe('5 rang today.')
   expect(rates({ days: [] })).toBeUndefined()
 })

@@ -275,7 +275,7 @@ describe('the result', () => {
     const rows = tableOf(state('pass').result as TestResult, state('pass').before as TestResult)
     expect(rows.map((r) => [r.name, r.before?.figure, r.before?.band, r.now.figure, r.now.unit, r.now.band])).toEqual([
       ['leak', '8.1', '7.3 to 8.9', '0.4', '', '0.1 to 0.8'], ['falls', '70', '63 to 77', '3.5', '', '0.9 to 7.0'],
-      ['like a hole of', '0.59', '0.56 to 0.62', '0.13', '', '0.07 to 0.19'], ['stays within 10 %', '28', '25 to 31', '9', 'min', '4.3 to 35'],
+      ['like a hole of', '0.59', '0.56 to 0.62', '0.13', '', '0.07 to 0.19'], ['stays within 10\u00a0%', '28', '25 to 31', '9', 'min', '4.3 to 35'],
     ])
     for (const name of ['pass', 'fail', 'undecided']) for (const r of seen(name).result?.rows ?? []) expect(r.now.band, `${name} ${r.id}`).not.toBe('')
   })
