@@ -431,6 +431,45 @@ func TestGroupIsAnnouncedByItsRoot(t *testing.T) {
 	}
 }
 
+// hmi.md 1.6: a child whose onset is at most 30 s after its active root's belongs to it; as far the other way, since a cause
+// may be found a little later than its work.
+func TestGroupsTakeHalfAMinute(t *testing.T) {
+	t.Parallel()
+	for after, grouped := range map[int]bool{-31: false, -30: true, -1: true, 0: true, 30: true, 31: false, 60: false} {
+		b := newBench(t, alarms.Options{})
+		for s := 1; s <= 200; s++ {
+			b.now += sec
+			b.Find(findings.Finding{Key: "root", At: b.now, Active: s >= 100})
+			b.Find(findings.Finding{Key: "kid", At: b.now, Active: s >= 100+after})
+			b.Tick(b.now)
+		}
+		kid, root := b.state("kid"), b.state("root")
+		if gap := kid.Onset - root.Onset; gap != time.Duration(after)*sec {
+			t.Fatalf("onsets are %v apart; want %d s", gap, after)
+		}
+		if got := kid.Group == "root"; got != grouped || kid.Silent != grouped || root.Group != kid.Group {
+			t.Errorf("a child %d s after its root: in its group %v, silent %v; want %v", after, got, kid.Silent, grouped)
+		}
+	}
+}
+
+// hmi.md 1.2: what leaves suppression starts its on-delay again, also where the rule came and went between two findings.
+func TestADelayBeginsAnewAfterARule(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, alarms.Options{})
+	b.say("kid", true, 2) // one of its two seconds
+	b.Suppress(alarms.S3, "", true, b.now)
+	b.Suppress(alarms.S3, "", false, b.now)
+	b.say("kid", true, 2)
+	if got := b.name("kid"); got != alarms.Normal {
+		t.Errorf("a second after the rule: %s; want normal, its delay of 2 s runs anew", got)
+	}
+	b.say("kid", true, 1)
+	if got := b.state("kid"); got.Name() != alarms.ActiveUnacked || got.Onset != 3*sec {
+		t.Errorf("two seconds after it: %s since %v; want active since the first finding after the rule, 3 s", got.Name(), got.Onset)
+	}
+}
+
 func TestFloodSoundsHighOnly(t *testing.T) {
 	t.Parallel()
 	zero := time.Duration(0)
