@@ -52,8 +52,9 @@ type exporterOptions struct {
 	machine   string // its name
 	software  string
 	simulated bool
-	commit    func() error        // makes the disk keep what waits
-	moving    func() (bool, bool) // whether the machine moves; false: not known yet
+	room      func() (int64, error) // what files that can be made again may still take of the disk
+	commit    func() error          // makes the disk keep what waits
+	moving    func() (bool, bool)   // whether the machine moves; false: not known yet
 	clock     func() clock.Quality
 	log       *slog.Logger
 }
@@ -62,6 +63,7 @@ type exporterOptions struct {
 func (b *Box) exporterOptions() exporterOptions {
 	return exporterOptions{
 		dir: b.o.Machine.Logging.Dir, machine: b.o.Machine.Name, software: b.o.Software, simulated: b.o.Simulated, log: b.o.Log,
+		room:   func() (int64, error) { return rawlog.Room(b.o.Machine.Logging.Dir, 0) },
 		commit: b.o.Store.Commit,
 		clock:  func() clock.Quality { return b.inputs.time.Better(b.o.Clock.Sample()).Quality },
 		moving: func() (moves, known bool) {
@@ -154,7 +156,7 @@ func (e *exporter) refuse(o *export.Options) error {
 	} else if !known {
 		return sentence("The box has just started and does not know yet whether the machine stands. Ask again in a second.")
 	}
-	room, err := rawlog.Room(e.o.dir, 0)
+	room, err := e.o.room()
 	if err == nil && room <= 0 {
 		return sentence("The disk is too full to export: what is free is kept for the recording. Free some space, or fetch the recordings with airhold export onto another disk.")
 	}
@@ -461,7 +463,7 @@ type pace struct {
 
 const (
 	longestPause = 200 * time.Millisecond
-	roomEvery    = time.Second
+	lookEvery    = time.Second
 )
 
 func (p *pace) tell(err error) {
@@ -474,8 +476,9 @@ func (p *pace) tell(err error) {
 // progress notes how far it is, and rests as long as was worked since: the checks and the recording come first.
 func (p *pace) progress(at export.Progress) {
 	p.tell(nil)
+	p.room()
 	now := time.Now() //nolint:forbidigo // of the computer, not the box's time
-	if now.Sub(p.looked) >= roomEvery {
+	if now.Sub(p.looked) >= lookEvery {
 		p.looked = now
 		p.look(at)
 	}
@@ -492,18 +495,28 @@ func (p *pace) progress(at export.Progress) {
 	p.last = time.Now() //nolint:forbidigo // as above
 }
 
-// look tells how far it is, and ends it where the disk has no room for more.
+// room ends it where the disk has no room for more. It is asked at every step: a fast export on a small disk would take in a
+// second what is kept for the recording.
+func (p *pace) room() {
+	room, err := p.e.o.room()
+	if err != nil || room > 0 {
+		return
+	}
+	p.e.mu.Lock()
+	defer p.e.mu.Unlock()
+	if p.e.round == p.round && p.e.st.State == "working" {
+		p.full = true
+		p.e.cancel()
+	}
+}
+
+// look tells how far it is.
 func (p *pace) look(at export.Progress) {
 	bytes, err := sizeOf(p.e.folder())
-	room, rerr := rawlog.Room(p.e.o.dir, 0)
 	p.e.mu.Lock()
 	defer p.e.mu.Unlock()
 	if p.e.round != p.round || p.e.st.State != "working" {
 		return
-	}
-	if rerr == nil && room <= 0 {
-		p.full = true
-		p.e.cancel()
 	}
 	st := &p.e.st
 	st.Boot, st.Nth, st.Boots = at.Boot, at.Nth, at.Boots
