@@ -73,6 +73,11 @@ export const scenes = {
       facts: [{ value: '91', words: '% ground contact' }, { value: '0', words: 'min left, front' }, { value: '1', words: 'min left, rear' }],
     },
   },
+  both: { // a High that was seen stands, and a Low waits
+    t: '14:09:00', now: healthy, alarms: [
+      ...shortAlarms.map((a) => ({ ...a, state: 'active_acked' })), alarm('ground-contact', 'rear rank', 'Ground contact low', 'low', 'active_unacked', '14:08:00.000', { do: 'slow down', from: 'from the seat' }),
+    ],
+  },
   low: {
     t: '21:35:00',
     alarms: [alarm('tank-low', '', 'Tank pressure low', 'medium', 'active_unacked', '21:34:00.000', { do: 'slow down', from: 'from the seat', cause: 'the bags take more than comes in' })],

@@ -43,9 +43,9 @@ export async function lead(page, box, name, by = 'finger') {
     for (let i = 0; i < 9 && await at(act).count() === 0; i++) await hit('more')
     await hit(act)
   }
-  if (await at('menu').count() === 0 && await at('seen').count() > 0) { // on a phone an alarm takes its place
+  for (let i = 0; i < 5 && await at('menu').count() === 0 && await at('seen').count() > 0; i++) { // on a phone an alarm takes its place
     await hit('seen')
-    await page.locator('[data-act=menu]').waitFor()
+    await page.waitForTimeout(500)
   }
   if (await at('menu').count() === 0) return false
   await hit('menu')

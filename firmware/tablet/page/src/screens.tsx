@@ -136,7 +136,7 @@ export function HomeScreen({ view, room, acts }: { view: Home; room: Room; acts:
   const own = room.phone && view.line.left !== undefined && !view.facts.some((f) => f.unit === 'min')
   const facts = room.phone ? [...view.facts].sort((a, b) => Number(b.unit === 'min') - Number(a.unit === 'min')).slice(0, own ? 1 : 2) : view.facts
   return (
-    <div class={`home ink-of-${view.head.ink}`}>
+    <div class={`home ink-of-${view.head.ink}${view.head.seen.length > 0 && (acts.offer || view.head.later.length > 0) ? ' two' : ''}`}>
       <Hatch />
       {/* A phone has no room for Tonight above a note: of the two it goes first. */}
       <Top head={room.phone && note ? { ...head, rows: head.rows.slice(0, 1) } : head} phone={room.phone} />
