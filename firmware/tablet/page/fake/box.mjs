@@ -14,6 +14,7 @@ import { bus } from './bus.mjs'
 import { openJournal } from './journal.mjs'
 import { log, none } from './log.mjs'
 import { about, scenes } from './scenes.mjs'
+import { sensors } from './sensor.mjs'
 import { checkedBy, setups } from './setup.mjs'
 import { tests } from './tests.mjs'
 import { trend } from './trend.mjs'
@@ -42,6 +43,8 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
   const cared = new Set()
   let deaf = false
   let setup = 'running'
+  let sensed = ''
+  let sensorsAsked = 0
   const snapshot = () => ({ ...stamp(), ...turned(scene.now), ...(setups[setup].state === 'refused' ? { setup: 'needed', banner: 'Machine file refused (machine.yaml line 3).' } : {}), ...(scene.now.care ? { care: scene.now.care.filter((c) => !cared.has(c.item)) } : {}) })
 
   const stamp = () => ({ v: 1, t: new Date(Date.parse(`2026-04-28T${scene.t}Z`) + Date.now() - started).toISOString(), clk: 'good', boot, mono: Math.round(performance.now()), seq: seq++ })
@@ -159,6 +162,14 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
       w.end(what ? JSON.stringify(what) : text)
       return
     }
+    if (url.pathname === '/api/sensor') {
+      const id = url.searchParams.get('id')
+      const what = sensors[`${id} ${sensed}`] ?? sensors[id]
+      sensorsAsked++
+      w.writeHead(deaf ? 503 : what ? 200 : 404, { 'Content-Type': what && !deaf ? 'application/json' : 'text/plain' })
+      w.end(deaf ? 'not now' : what ? JSON.stringify(what) : `This box has no channel "${id}".`)
+      return
+    }
     const answers = {
       '/api/alarm-health': () => ({ days: [{ announced: 5, operating: { value: 4, unit: 'h' } }] }),
       '/api/bus': () => bus,
@@ -263,6 +274,10 @@ export async function openBox({ every = 500, change: turned = (now) => now } = {
     deafen(now) { deaf = now },
     /** strange makes whoever comes an unpaired tablet, which may look or not; undefined: the box's own screen. */
     strange(looks) { me = looks === undefined ? own : { place: 'tablet', paired: false, role: looks ? 'view' : 'none', secure: false, may: looks ? ['look'] : [] } },
+    /** sense chooses another answer for the sensors that have one of that name (fake/sensor.mjs). */
+    sense(name) { sensed = name },
+    /** sensorsAsked counts the questions for one sensor. */
+    sensorsAsked: () => sensorsAsked,
     /** setUp chooses a state of the set-up. */
     setUp(name) { setup = name },
     refuseWith(sentence) { refuse = sentence },

@@ -10,6 +10,7 @@ export const screens = {
   alarm: { scene: 'alarmed', to: 'alarms', press: ['open-tank-short-'] },
   history: { scene: 'alarmed', to: 'alarms', press: ['history'] },
   channels: { scene: 'parked', to: 'channels' },
+  sensor: { scene: 'parked', to: 'channels', press: ['look-load_2'] },
   care: { scene: 'parked', to: 'care' },
   learned: { scene: 'parked', to: 'learned' },
   settings: { scene: 'parked', to: 'settings' },

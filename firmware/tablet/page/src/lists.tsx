@@ -57,41 +57,35 @@ function OneWay({ way, acts }: { way: Way; acts: Acts }) {
   )
 }
 
-/** usePages shows a long list in whole pages: nothing scrolls in a cab. See page.md 9, no scrolling in the cab. */
-export function usePages<T>(all: T[], size: number): { shown: T[]; more: string; next: () => void; at: number } {
-  const [page, setPage] = useState(0)
+/** usePages shows a long list in whole pages, that of the item at first before the others: nothing scrolls in a cab. See page.md 9, no scrolling in the cab. */
+export function usePages<T>(all: T[], size: number, first = 0): { shown: T[]; more: string; next: () => void; at: number } {
+  const [page, setPage] = useState(() => Math.max(0, Math.floor(first / size)))
   const pages = Math.max(1, Math.ceil(all.length / size))
   const at = page % pages
   return { shown: all.slice(at * size, at * size + size), more: pages > 1 ? say('More, {at}\u00a0of\u00a0{pages}', { at: at + 1, pages }) : '', next: () => setPage(at + 1), at }
 }
 
-/** Channels lists every input with its value, quality and age. See page.md 7, not seen, not heard; 8, stale. */
-export function Channels({ view, acts, room }: { view: Home; acts: Acts; room: Room }) {
-  const { shown, more, next } = usePages(view.channels, Math.max(1, Math.floor((room.height - (room.phone ? 330 : 360)) / 44)))
+/** Channels lists every input with its value, quality and age; each opens its own screen. It begins at the one looked at last. See page.md 7, not seen, not heard; 8, stale. */
+export function Channels({ view, acts, room, last }: { view: Home; acts: Acts; room: Room; last: string }) {
+  const rows = Math.max(1, Math.floor((room.height - (room.phone ? 16 + 40 + 22 : 32 + 64 + 30) - (room.phone ? 32 + 122 : 46 + 118)) / (room.press + room.apart)))
+  const { shown, more, next } = usePages(view.channels, rows * (room.phone ? 2 : 3), view.channels.findIndex((c) => c.id === last))
   return (
     <div class="page">
       <h1>{say('Sensors')}</h1>
-      {view.channels.length === 0 ? <p class="none">{say('No channel is declared.')}</p> : (
-        <table class="channels">
-          <thead><tr><th scope="col">{say('channel')}</th><th scope="col">{say('value')}</th><th scope="col">{say('quality')}</th><th scope="col">{say('age')}</th>{!room.phone && <th scope="col">{say('source')}</th>}</tr></thead>
-          <tbody>{shown.map((c) => <OneChannel key={c.id} c={c} phone={room.phone} />)}</tbody>
-        </table>
-      )}
+      {view.channels.length === 0 ? <p class="none">{say('No channel is declared.')}</p> : <ul class="menu channels">{shown.map((c) => <OneChannel key={c.id} c={c} acts={acts} />)}</ul>}
       <Back acts={acts} more={more} next={next} />
     </div>
   )
 }
 
 /** OneChannel: page.md 8, stale turns ink2. */
-function OneChannel({ c, phone }: { c: ListedChannel; phone: boolean }) {
+function OneChannel({ c, acts }: { c: ListedChannel; acts: Acts }) {
   return (
-    <tr class={c.old ? 'old' : ''} data-channel={c.id}>
-      <td>{c.id}</td>
-      <td data-what={`channel-${c.id}`} data-value={c.value?.value} data-unit={c.value?.unit}>{c.text}</td>
-      <td>{c.quality}</td>
-      <td>{c.age}</td>
-      {!phone && <td>{c.source}</td>}
-    </tr>
+    <li class={c.old ? 'old' : ''} data-channel={c.id}>
+      <button type="button" class="btn way" onClick={() => acts.look(c.id)} data-act={`look-${c.id}`}>
+        <span><span class="of">{c.id}</span> <b data-what={`channel-${c.id}`} data-value={c.value?.value} data-unit={c.value?.unit}>{c.text}</b> <small>{say('{quality}, {age}', { quality: c.quality, age: c.age })}</small></span>
+      </button>
+    </li>
   )
 }
 

@@ -31,6 +31,7 @@ const LogScreen = late('Log.js', () => import('./Log').then((m) => m.LogScreen))
 const TrendScreen = late('Trend.js', () => import('./Trend').then((m) => m.TrendScreen))
 const BusScreen = late('Bus.js', () => import('./Bus').then((m) => m.BusScreen))
 const PairScreen = late('Pair.js', () => import('./Pair').then((m) => m.PairScreen))
+const SensorScreen = late('Sensor.js', () => import('./Sensor').then((m) => m.SensorScreen))
 const SetupScreen = late('Setup.js', () => import('./Setup').then((m) => m.SetupScreen))
 const Start = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Start))
 const Running = late('Leakdown.js', () => import('./Leakdown').then((m) => m.Running))
@@ -40,6 +41,7 @@ const sound = new Sound()
 let inbox = empty(moment())
 let screen: Screen = 'home'
 let led = false // to the set-up, once, by a box without a machine file
+let looked = '' // the channel whose screen was opened last
 let trouble = ''
 let offer = false // a press was refused because this tablet is not paired
 let shut = false // the box shows itself to paired tablets only
@@ -170,6 +172,10 @@ const acts: Omit<Acts, 'offer' | 'muteLabel' | 'nightLabel' | 'trouble' | 'recor
     screen = to === 'morning' ? 'home' : to
     trouble = ''
     draw()
+  },
+  look: (channel) => {
+    looked = channel
+    acts.go('sensor')
   },
   pair: async (code, name) => {
     const why = await pairAs(code, name)
@@ -303,7 +309,8 @@ function draw(): void {
       {view.kind === 'home' && screen === 'menu' && <Menu view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'alarms' && <AlarmsScreen inbox={inbox} alerts={missed.alerts} at={at} moving={view.moving} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'test' && <TestScreen view={view} room={room} at={at} />}
-      {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} />}
+      {view.kind === 'home' && screen === 'channels' && <Channels view={view} acts={all} room={room} last={looked} />}
+      {view.kind === 'home' && screen === 'sensor' && <SensorScreen key={looked} id={looked} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'care' && <CareScreen view={view} acts={all} room={room} />}
       {view.kind === 'home' && screen === 'settings' && <SettingsScreen acts={all} room={room} />}
       {view.kind === 'home' && screen === 'size' && <SizeScreen acts={all} room={room} />}

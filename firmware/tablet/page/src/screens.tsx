@@ -15,7 +15,7 @@ import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
 /** Room is the frame in its own px; the page scales it to the glass. */
 export type Room = Frame
 
-export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size' | 'pair' | 'setup' | 'trend'
+export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size' | 'pair' | 'setup' | 'trend' | 'sensor'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
@@ -25,6 +25,7 @@ export interface Acts {
   mute: () => void
   night: () => void
   go: (to: Screen) => void
+  look: (channel: string) => void // opens the screen of one sensor
   done: (item: string, answer?: Record<string, string>) => void // records an item of the care list
   recorded: number // how often Done has worked: lists ask anew
   told: (item: string) => boolean // it was pressed, and the box has not said yet what that changes
