@@ -515,6 +515,27 @@ func TestRangeAndChannels(t *testing.T) {
 	}
 }
 
+// time.Time.UnixNano is undefined before 1678 and after 2262 (its documentation); a person who wants everything may well ask
+// for such years.
+func TestYearsOutOfReachLeaveNothingOut(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	boot(t, dir, "r", 2_000, steady)
+	far := func(year int) time.Time { return time.Date(year, 7, 1, 0, 0, 0, 0, time.UTC) }
+	all := run(t, Options{Data: dir, Out: filepath.Join(dir, "all"), Format: CSV}).Files[0].Readings
+	for _, years := range [][2]int{{0, 9999}, {1677, 2263}, {1678, 2261}, {0, 2100}, {2000, 9999}} {
+		s := run(t, Options{Data: dir, Out: filepath.Join(dir, fmt.Sprint(years)), Format: CSV, From: far(years[0]), To: far(years[1])})
+		if s.Files[0].Readings != all {
+			t.Errorf("%v: %d readings; want all %d", years, s.Files[0].Readings, all)
+		}
+	}
+	for _, years := range [][2]int{{0, 1}, {8000, 9999}} {
+		if _, err := Run(t.Context(), Options{Data: dir, Out: filepath.Join(dir, fmt.Sprint(years)), Format: CSV, From: far(years[0]), To: far(years[1])}); !errors.Is(err, ErrNothing) {
+			t.Errorf("%v: %v; want nothing", years, err)
+		}
+	}
+}
+
 func TestRefusals(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

@@ -206,7 +206,7 @@ func (p *plan) within(r *sealed.Recording) (bool, error) {
 		}
 		a, _ := o.UTC(from)
 		b, _ := o.UTC(to)
-		if from <= to && (p.o.To.IsZero() || a <= p.o.To.UnixNano()) && (p.o.From.IsZero() || b >= p.o.From.UnixNano()) {
+		if from <= to && (p.o.To.IsZero() || a <= nanos(p.o.To)) && (p.o.From.IsZero() || b >= nanos(p.o.From)) {
 			return true, nil
 		}
 	}
@@ -275,16 +275,28 @@ func (p *plan) open(b *bootState) (*job, error) {
 		j.span = &b.Span
 	}
 	if !p.o.From.IsZero() {
-		j.from, j.dated = p.o.From.UnixNano(), true
+		j.from, j.dated = nanos(p.o.From), true
 	}
 	if !p.o.To.IsZero() {
-		j.to, j.dated = p.o.To.UnixNano(), true
+		j.to, j.dated = nanos(p.o.To), true
 	}
 	j.wants = make([]bool, j.about.Table.Len())
 	for c := range j.wants {
 		j.wants[c] = len(p.o.Channels) == 0 || slices.Contains(p.o.Channels, j.about.Table.Info(readings.Channel(c)).ID)
 	}
 	return j, nil
+}
+
+// nanos is a time as recordings count it. What they cannot count, before 1678 or after 2262, is the first or the last time
+// that they can.
+func nanos(t time.Time) int64 {
+	switch y := t.UTC().Year(); {
+	case y < 1678:
+		return math.MinInt64
+	case y > 2261:
+		return math.MaxInt64
+	}
+	return t.UnixNano()
 }
 
 // take reports whether a boot time was asked for, and its wall time.
