@@ -4,6 +4,8 @@ package config
 
 import (
 	"fmt"
+	"net"
+	"net/netip"
 	"slices"
 	"strings"
 
@@ -239,4 +241,20 @@ func listeners(c *checked) {
 	} else if at, ok := c.places[".page.listen"]; ok && c.m.MQTT.Listen == c.m.Page.Listen {
 		c.fail(at, "the page and the broker cannot both listen on "+c.m.Page.Listen, "", "")
 	}
+}
+
+// lookers holds what lets paired tablets alone look against an MQTT port that shows the same to everybody.
+func lookers(c *checked) {
+	if c.m.Page.View != "paired" || c.m.MQTT.Broker != "" || c.m.MQTT.Listen == "off" {
+		return
+	}
+	host, _, err := net.SplitHostPort(c.m.MQTT.Listen)
+	if err != nil || strings.EqualFold(host, "localhost") {
+		return // what is no address was said where it stands
+	}
+	if ip, err := netip.ParseAddr(host); err == nil && ip.Unmap().IsLoopback() {
+		return
+	}
+	c.fail(c.at(".mqtt.listen"), fmt.Sprintf("the page shows itself to paired tablets only, and the broker on %s shows the same to whoever reaches it", c.m.MQTT.Listen),
+		"127.0.0.1:1883 or off; or view: open under page", "")
 }

@@ -44,6 +44,7 @@ func rules() []rule {
 		{"transducer fits the converter", transducerVolts},
 		{"resistance table is monotonic", transducerTables},
 		{"listeners do not collide", listeners},
+		{"who may look is not said twice", lookers},
 		{"the sounder has a pin of its own", sounderPin},
 	}
 }

@@ -57,6 +57,7 @@ func TestEveryRule(t *testing.T) {
 		"transducer fits the converter":           {"bus: i2c-1}", "bus: i2c-1, range: 4.096 V}", "the signal goes up to 5 V"},
 		"resistance table is monotonic":           {"[8 kOhm, 9 °C]", "[8 kOhm, 9 °C], [7 kOhm, 8 °C]", `"table" turns back at its line 3`},
 		"listeners do not collide":                {"127.0.0.1:1883", "127.0.0.1:8080", "cannot both listen"},
+		"who may look is not said twice":          {"127.0.0.1:1883\"}", "0.0.0.0:1883\"}\npage: {view: paired}", "t.yaml:18:16: the page shows itself to paired tablets only"},
 		"the sounder has a pin of its own":        {"mqtt:", "box: {sounder: {pin: GPIO2}}\nmqtt:", "t.yaml:18:22: pin GPIO2 carries the bus i2c-1"},
 	}
 	for _, r := range rules() {
@@ -82,6 +83,28 @@ func TestEveryRule(t *testing.T) {
 	}
 	if len(tests) != len(rules()) {
 		t.Errorf("%d cases for %d rules", len(tests), len(rules()))
+	}
+}
+
+// What shows nobody more than the page does is taken.
+func TestABrokerThatShowsNoMoreThanThePage(t *testing.T) {
+	t.Parallel()
+	for text, taken := range map[string]bool{
+		"mqtt: {listen: 127.0.0.1:1883}\npage: {view: paired}":                                true,
+		"mqtt: {listen: \"[::1]:1883\"}\npage: {view: paired}":                                true,
+		"mqtt: {listen: localhost:1883}\npage: {view: paired}":                                true,
+		"mqtt: {listen: off}\npage: {view: paired}":                                           true,
+		"page: {view: paired}":                                                                true,
+		"mqtt: {listen: 0.0.0.0:1883}":                                                        true,
+		"mqtt: {listen: \":1883\", broker: \"tcp://192.168.8.2:1883\"}\npage: {view: paired}": true,
+		"mqtt: {listen: \":1883\"}\npage: {view: paired}":                                     false,
+		"mqtt: {listen: \"[::]:1883\"}\npage: {view: paired}":                                 false,
+		"mqtt: {listen: 192.168.8.1:1883}\npage: {view: paired}":                              false,
+	} {
+		m, problems := Parse("t.yaml", []byte(strings.Replace(ruleBase, `mqtt: {listen: "127.0.0.1:1883"}`, text, 1)))
+		if (m != nil) != taken {
+			t.Errorf("%q: %v; want it taken: %v", text, problems, taken)
+		}
 	}
 }
 
