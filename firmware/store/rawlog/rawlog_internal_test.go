@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -246,6 +247,36 @@ func TestRecordingStopsBeforeTheAlarmsStarve(t *testing.T) {
 	x, err := ReadIndex(filepath.Join(dir, "boot-a-0002.idx"))
 	if err != nil || len(x.Gaps) != 1 || x.Gaps[0].Frames != s.Dropped {
 		t.Errorf("the second file's index does not tell the gap: %+v, %v", x, err)
+	}
+}
+
+// A full disk is told of as it begins and once a minute; the log's own lines may be what fills it.
+func TestAGapThatLastsIsToldOfOnceAMinute(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	disk := &lean{folder(dir), 100 << 20, 1000 << 20}
+	var log strings.Builder
+	d := drove(t, dir, func(o *Options) {
+		o.disk, o.Reserve, o.Ring, o.Log = disk, 50<<20, 500, slog.New(slog.NewTextHandler(&log, nil))
+	})
+	d.run(20)
+	disk.free = 49 << 20
+	d.run(3 * 600) // three minutes
+	if n := strings.Count(log.String(), "frames were not recorded"); n != 3 {
+		t.Errorf("three minutes of a full disk are told of %d times; want 3\n%.600s", n, log.String())
+	}
+	disk.free = 80 << 20
+	d.run(20)
+	disk.free = 49 << 20
+	d.run(50)
+	if n := strings.Count(log.String(), "frames were not recorded"); n != 4 {
+		t.Errorf("a gap that begins is told of at once: %d lines; want 4", n)
+	}
+	if err := d.l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if s := d.l.Stats(); s.Dropped == 0 || s.Gaps != 2 {
+		t.Errorf("%+v; want both gaps counted", s)
 	}
 }
 

@@ -29,6 +29,8 @@ const (
 	askClock  = time.Second
 	// counterEvery is how many clock questions go by between two notes of the counters.
 	counterEvery = 10
+	// gapEvery is how often the log tells of a gap that lasts. The disk that it is short of is the log's own, too.
+	gapEvery = time.Minute
 )
 
 // writer owns the files. Log's lock makes it one goroutine's at a time.
@@ -40,10 +42,11 @@ type writer struct {
 	out     *output
 	buf     []byte // one piece, with wall times
 	counts  []linkCounts
-	lost    []losses // as the ring has them now
-	told    []losses // as the last statistics of a file told
-	gapped  uint64   // of lost, how many stand in a gap
-	gap     Gap      // that waits for a file to be noted in
+	lost    []losses      // as the ring has them now
+	told    []losses      // as the last statistics of a file told
+	gapped  uint64        // of lost, how many stand in a gap
+	gap     Gap           // that waits for a file to be noted in
+	gapTold time.Duration // boot time at which the log told of it
 	looks   int
 	reserve int64 // bytes that must be free
 
@@ -121,7 +124,8 @@ func (w *writer) losses(now clock.Sample) {
 	lasts := full > w.gapped
 	if lasts {
 		gap := &w.gap
-		if gap.Frames == 0 {
+		begins := gap.Frames == 0
+		if begins {
 			gap.From = since
 			w.s.Gaps++
 		}
@@ -129,8 +133,11 @@ func (w *writer) losses(now clock.Sample) {
 		gap.Frames += int64(full - w.gapped)
 		w.gapped = full
 		w.lately(*gap)
-		w.o.Log.Warn("frames were not recorded",
-			slog.Int64("frames", gap.Frames), slog.Duration("from", gap.From), slog.Duration("to", gap.To), slog.String("why", w.s.State))
+		if begins || now.Boot-w.gapTold >= gapEvery {
+			w.gapTold = now.Boot
+			w.o.Log.Warn("frames were not recorded",
+				slog.Int64("frames", gap.Frames), slog.Duration("from", gap.From), slog.Duration("to", gap.To), slog.String("why", w.s.State))
+		}
 	}
 	w.offsets = append(w.offsets, offsets...)
 	w.offsets = w.offsets[max(0, len(w.offsets)-maxOffsets):]
