@@ -80,7 +80,7 @@ func (e *Engine) admit(c Command) (*item, string) {
 		return nil, why
 	}
 	if _, ok := e.index[c.Key]; !ok {
-		return nil, fmt.Sprintf("there is no alarm %q", string(c.Key))
+		return nil, fmt.Sprintf("there is no alarm %q; load the page again", string(c.Key))
 	}
 	it := e.byKey[itemKey{c.Key, c.Where}]
 	if it == nil {
@@ -88,7 +88,7 @@ func (e *Engine) admit(c Command) (*item, string) {
 		if place == "" {
 			place = "(no place)"
 		}
-		return nil, fmt.Sprintf("alarm %q has nothing at %q so far", string(c.Key), place)
+		return nil, fmt.Sprintf("alarm %q has nothing at %q so far; look at the alarms again", string(c.Key), place)
 	}
 	return it, c.barred()
 }
@@ -124,7 +124,7 @@ func (c Command) barred() string {
 		return ""
 	case View:
 	}
-	return "viewing does not include this; sign in to operate"
+	return "this screen may only look; pair it, or press on the box's own screen"
 }
 
 // do carries out a command on a known item; the sentence is empty when it is done.
@@ -137,13 +137,13 @@ func (e *Engine) do(it *item, at time.Duration, c Command) string {
 		return e.shelve(it, at, c.For, w)
 	case Unshelve:
 		if !it.shelved {
-			return "it is not on the shelf"
+			return "it is not put off any more; look at the alarms again"
 		}
 		e.unshelve(it, at, w)
 		return ""
 	case Note:
 		if c.Why == "" {
-			return "the note has no words"
+			return "the note has no words; write some and press again"
 		}
 		e.emit(it, it.st.Name(), at, w)
 		return ""
@@ -157,13 +157,13 @@ func (e *Engine) do(it *item, at time.Duration, c Command) string {
 	case CareDone, Forget:
 		return "this belongs to the care list or to what was learned, not to an alarm"
 	default:
-		return fmt.Sprintf("there is no command %q", string(c.Verb))
+		return fmt.Sprintf("there is no command %q; load the page again", string(c.Verb))
 	}
 }
 
 func (e *Engine) ack(it *item, at time.Duration, w who) string {
 	if it.st.Visibility != Shown {
-		return "it is hidden now, so nobody can have seen it"
+		return "it is hidden now, so nobody can have seen it; look at the alarms again"
 	}
 	if !it.st.Unacked {
 		return "" // somebody else was quicker
@@ -182,11 +182,11 @@ func (e *Engine) shelve(it *item, at, d time.Duration, w who) string {
 	}
 	switch {
 	case it.st.Visibility == IsOutOfService || it.st.Visibility == IsSuppressed:
-		return "it is hidden already"
+		return "it is hidden already, so there is nothing to put off"
 	case it.st.Priority == High && w.Role != Service:
-		return "an alarm of high priority cannot be put aside"
+		return "an alarm of high priority cannot be put aside; acknowledge it and do what it says"
 	case d <= 0:
-		return "say for how long to put it aside"
+		return "say for how long to put it aside, as 10 min"
 	case d > most:
 		return fmt.Sprintf("it can be put aside for at most %d min", int64(most/time.Minute))
 	}

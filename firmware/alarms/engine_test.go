@@ -431,6 +431,31 @@ func TestGroupIsAnnouncedByItsRoot(t *testing.T) {
 	}
 }
 
+// Whoever is refused must know what to do instead; the words come from here, as they are, to the page.
+func TestARefusalSaysTheWayOut(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, alarms.Options{})
+	b.say("root", true, 3)
+	b.say("low", true, 3)
+	b.Suppress(alarms.S3, "", true, b.now)
+	for name, c := range map[string]struct {
+		a    alarms.Answer
+		says string
+	}{
+		"seen while hidden":    {b.cmd(alarms.Ack, "low", alarms.Operate, 0), "look at the alarms again"},
+		"put off while hidden": {b.cmd(alarms.Shelve, "low", alarms.Operate, sec), "nothing to put off"},
+		"a high one":           {b.cmd(alarms.Shelve, "root", alarms.Operate, sec), "acknowledge it"},
+		"not put off":          {b.cmd(alarms.Unshelve, "root", alarms.Operate, 0), "look at the alarms again"},
+		"no such alarm":        {b.cmd(alarms.Ack, "nosuch", alarms.Operate, 0), "load the page again"},
+		"nothing there":        {b.cmd(alarms.Ack, "latch", alarms.Operate, 0), "look at the alarms again"},
+		"who may only look":    {b.cmd(alarms.Ack, "root", alarms.View, 0), "pair it"},
+	} {
+		if c.a.OK || !strings.Contains(c.a.Error, c.says) {
+			t.Errorf("%s: %+v; want it refused with %q", name, c.a, c.says)
+		}
+	}
+}
+
 // hmi.md 1.6: a child whose onset is at most 30 s after its active root's belongs to it; as far the other way, since a cause
 // may be found a little later than its work.
 func TestGroupsTakeHalfAMinute(t *testing.T) {
@@ -506,7 +531,7 @@ func TestRolesAndLimitsOfCommands(t *testing.T) {
 		d    time.Duration
 		want string // part of the sentence; empty: done
 	}{
-		{"a viewer acknowledges nothing", alarms.Ack, "low", alarms.View, 0, "viewing"},
+		{"a viewer acknowledges nothing", alarms.Ack, "low", alarms.View, 0, "may only look"},
 		{"an operator shelves for 30 min", alarms.Shelve, "low", alarms.Operate, 30 * time.Minute, ""},
 		{"not longer", alarms.Shelve, "low", alarms.Operate, 31 * time.Minute, "at most 30 min"},
 		{"not without an end", alarms.Shelve, "low", alarms.Operate, 0, "how long"},
@@ -518,7 +543,7 @@ func TestRolesAndLimitsOfCommands(t *testing.T) {
 		{"nothing to reset", alarms.Reset, "low", alarms.Service, 0, "not latched"},
 		{"an operator takes nothing out", alarms.TakeOut, "low", alarms.Operate, 0, "service"},
 		{"in service already", alarms.PutBack, "low", alarms.Service, 0, "already"},
-		{"not on the shelf", alarms.Unshelve, "low", alarms.Operate, 0, "not on the shelf"},
+		{"not on the shelf", alarms.Unshelve, "low", alarms.Operate, 0, "not put off"},
 		{"no such alarm", alarms.Ack, "tank-lo", alarms.Operate, 0, "no alarm"},
 		{"nothing there yet", alarms.Ack, "note", alarms.Operate, 0, "so far"},
 		{"no such verb", "silence", "low", alarms.Operate, 0, "no command"},
