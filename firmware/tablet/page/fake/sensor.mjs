@@ -21,7 +21,7 @@ export const sensors = {
   load_1: { ...real, id: 'load_1', name: 'Load sensor 1', plug: 'P4', source: 'board loads_front input 0', value: n(779.769) },
   'load_1 silent': {
     ...real, ...fault, id: 'load_1', name: 'Load sensor 1', says: 'no signal', quality: 'open', why: 'signal line open, plug P4', plug: 'P4', source: 'board loads_front input 0', age: 912_000, value: n(604), out_of_service: true,
-    electrical: { ...real.electrical, signal: n(0.02, 'V'), raw: 107, sentence: 'signal line open, 0.02 V; check plug P4' }, rank: rank([undefined, 505, 640], { average: n(381.6667), rest: n(572.5), shift: n(-190.8333), as_zero: true }),
+    electrical: { ...real.electrical, signal: n(0.02, 'V'), raw: 107, sentence: 'signal line open, 0.02 V; check plug P4' }, rank: rank([604, 505, 640], { average: n(381.6667), rest: n(572.5), shift: n(-190.8333), as_zero: true }),
   },
   tank: box('tank', 'Tank pressure', {
     says: 'no fault seen', value: { value: 722, unit: 'kPa', reference: 'gauge' }, plug: 'P1', source: 'board main input 0', electrical: { ...real.electrical, signal: n(3.31, 'V'), raw: 17653, sentence: '722 kPa, 3.31 V' },
@@ -32,4 +32,5 @@ export const sensors = {
 sensors['load_2 raised'] = { ...sensors.load_2, ...{ says: 'zero moved', why: 'the planter is raised, and it reads 410 N', zero: n(410), value: n(410), rank: rank([3, 410, -6], { average: n(135.6667), rest: n(-1.5), shift: n(137.1667), wanted: undefined }) } }
 sensors['load_2 many'] = { ...sensors.load_2, rank: rank([505, 925, 520, 498, 511, 530, 507, 489, 515, 522, 536, 501], { average: n(546.5833), rest: n(512.1818), shift: n(34.4015) }) }
 sensors['load_2 alone'] = { ...sensors.load_2, says: 'no fault seen', priority: 'none', do: undefined, then: undefined, why: undefined, rank: rank([undefined, 925, undefined], { average: undefined, rest: undefined, shift: undefined }) }
+sensors['load_2 pair'] = { ...sensors['load_2 alone'], says: 'differs from the other one', why: '405 N above it over the last minute; of two, nobody can tell which is right', rank: rank([520, 925], { average: n(722.5), rest: n(520), shift: n(202.5) }) }
 sensors['load_2 uncounted'] = { ...sensors.load_2, rank: { ...sensors.load_2.rank, counted: false } }

@@ -10,7 +10,7 @@ import { lines } from './measure'
 import { moment } from './moment'
 import { heard, say } from './say'
 import { Button, Mark, type Acts, type Room } from './screens'
-import { effectOf, factsOf, faulty, lasting, meteredOf, nearby, readSensor, scaleOf, titleOf, type Beside, type Sensor, type SensorRank, type Wires } from './sensor'
+import { blamed, effectOf, factsOf, faulty, lasting, meteredOf, nearby, readSensor, scaleOf, silent, titleOf, type Beside, type Sensor, type SensorRank, type Wires } from './sensor'
 import { inUnits } from './units'
 import { figure, unit, upper } from './words'
 
@@ -191,10 +191,12 @@ function positions(s: Sensor, r: SensorRank, room: Room, free: number): Part {
   const row = Math.min(most, Math.max(least, Math.floor((free - rest - below) / Math.max(1, drawn.length))))
   const height = topTall + drawn.length * row + means.length * meanTall + axis + 6
   const of = [r.wanted, r.average, r.rest, ...r.sensors.map((b) => b.value)].find((m) => m !== undefined)
-  const { low, high, marks } = scaleOf([...r.sensors.map((b) => b.value?.value), r.wanted?.value, r.average?.value, r.rest?.value], of?.unit === 'N' || of === undefined ? 200 : 50)
+  /** now is where a sensor stands: without a value of its own now this one has no place on the scale. */
+  const now = (b: Beside) => (b.id === s.id && silent(s) ? undefined : b.value?.value)
+  const { low, high, marks } = scaleOf([...r.sensors.map(now), r.wanted?.value, r.average?.value, r.rest?.value], of?.unit === 'N' || of === undefined ? 200 : 50)
   const [x0, x1] = [name + 8, width - (phone ? 14 : 24)]
   const x = (v: number) => x0 + ((v - low) / (high - low)) * (x1 - x0)
-  const bad = faulty(s)
+  const bad = blamed(s)
   const rank = heard(`${r.name} rank`)
   const base = topTall + drawn.length * row
   const foot = base + means.length * meanTall + 6
@@ -219,13 +221,14 @@ function positions(s: Sensor, r: SensorRank, room: Room, free: number): Part {
           {drawn.map((b, i) => {
             const y = topTall + i * row + row / 2 + (phone ? 5 : 8)
             const own = b.id === s.id
-            const at = b.value && x(b.value.value)
+            const stands = now(b)
+            const at = stands === undefined ? undefined : x(stands)
             return (
-              <g key={b.id} data-position={b.id} data-value={b.value?.value}>
+              <g key={b.id} data-position={b.id} data-value={stands}>
                 <text x={0} y={middle(y)} style={font} class={own ? 'strong' : 'plain'}>{short(b.name, name - 6, size)}</text>
                 <path class="track" d={`M${x0} ${y} H${x1}`} />
                 {own && bad && at !== undefined && r.rest && <rect class="lie" x={Math.min(at, x(r.rest.value))} y={y - dot * 0.8} width={Math.abs(at - x(r.rest.value))} height={dot * 1.6} />}
-                {at === undefined ? <text x={x0 + 6} y={middle(y) - size * 0.9} style={font} class={own ? faultyText : 'plain'}>{toldOf(b, own)}</text> : (
+                {at === undefined ? <text x={x0 + 6} y={middle(y) - size * 0.9} style={font} class={own ? faultyText : 'plain'}>{b.value ? say('not seen, last {n}', { n: figure(b.value) }) : say('not seen')}</text> : (
                   <>
                     <circle class={own && bad ? 'own' : b.believed ? 'other' : 'doubted'} cx={at} cy={y} r={own && bad ? dot + 2 : dot} />
                     <text x={Math.min(Math.max(at, x0 + 24), width - 22)} y={y - dot - (own && bad ? (phone ? 8 : 10) : 5)} text-anchor="middle" style={font} class={own && bad ? faultyText : own ? 'strong' : 'plain'}>{toldOf(b, own)}</text>
@@ -263,7 +266,7 @@ const faultyText = 'strong own-text'
 
 /** toldOf is the last figure of a sensor, with a word where it may not be believed. */
 function toldOf(b: Beside, own: boolean): string {
-  if (!b.value) return say('not seen')
+  if (!b.value) return ''
   return b.believed || own ? figure(b.value) : say('{n}, doubted', { n: figure(b.value) })
 }
 

@@ -87,6 +87,16 @@ export function faulty(s: Sensor): boolean {
   return s.says !== 'no fault seen'
 }
 
+/** blamed says whether what is wrong is this sensor's: of two that differ nobody can tell whose it is. */
+export function blamed(s: Sensor): boolean {
+  return faulty(s) && s.says !== 'differs from the other one'
+}
+
+/** silent says whether a sensor has no value now; the last good one is then the past. */
+export function silent(s: Sensor): boolean {
+  return s.value === undefined || s.quality !== 'ok' || s.rank?.asZero === true
+}
+
 const titles: Record<string, string> = {
   'no fault seen': key('{name}: no fault seen'), 'reads high': key('{name} reads high'), 'reads low': key('{name} reads low'), 'stuck': key('{name} is stuck'), 'no signal': key('{name}: no signal'),
   'not seen': key('{name} is not seen'), 'zero moved': key('{name}: zero moved'), 'stands still': key('{name} stands still'), 'supply is wrong': key('{name}: its supply is wrong'),
@@ -118,7 +128,7 @@ export function effectOf(s: Sensor, r: SensorRank): string {
   if (!r.average || !r.rest || !r.shift) return say('No other sensor of the rank can be believed, so what it does to the average is not known.')
   const places = { average: whole(r.average), rest: whole(r.rest), shift: whole(r.shift, Math.abs(r.shift.value)) }
   if (r.asZero) return `${say('It has no value. A machine that counts it as no load reads {average} instead of {rest}.', places)} ${say('Inferred; the others are taken as right.')}`
-  if (!faulty(s)) return `${say('With it the rank averages {average}, without it {rest}.', places)} ${say('Inferred, of the last second.')}`
+  if (!blamed(s)) return `${say('With it the rank averages {average}, without it {rest}.', places)} ${say('Inferred, of the last second.')}`
   const does = r.shift.value >= 0
     ? say('It lifts the average by {shift}: {average} instead of {rest}. A machine that goes by it runs the rank too light.', places)
     : say('It lowers the average by {shift}: {average} instead of {rest}. A machine that goes by it runs the rank too heavy.', places)

@@ -6,7 +6,7 @@
 import { readFileSync } from 'node:fs'
 import { describe, expect, test } from 'vitest'
 import { sensors } from '../fake/sensor.mjs'
-import { effectOf, factsOf, faulty, meteredOf, nearby, readSensor, scaleOf, titleOf, whole, type Sensor } from '../src/sensor'
+import { blamed, effectOf, factsOf, faulty, meteredOf, nearby, readSensor, scaleOf, silent, titleOf, whole, type Sensor } from '../src/sensor'
 
 const real = JSON.parse(readFileSync(new URL('../fake/sensor-from-go.json', import.meta.url), 'utf8')) as unknown
 const read = (v: unknown): Sensor => readSensor(v) as Sensor
@@ -40,6 +40,7 @@ describe('what it does to its rank', () => {
   test.each([
     ['load_2', /lifts the average by 138 N: 650 N instead of 513 N.*too light.*Inferred/], ['load_1 silent', /no value.*as no load reads 382 N instead of 573 N.*Inferred/],
     ['load_2 alone', /No other sensor of the rank can be believed/], ['load_2 uncounted', /own control does not count it/], ['load_1', /With it the rank averages/],
+    ['load_2 pair', /^With it the rank averages 723 N, without it 520 N\. Inferred/],
   ])('%s', (name, says) => {
     const s = of(name)
     expect(effectOf(s, s.rank as NonNullable<Sensor['rank']>)).toMatch(says)
@@ -61,6 +62,11 @@ test('facts tell what is known and what is not', () => {
   expect(fact(of('load_2 raised'), 'zero')).toMatch(/reads 410 N; right is 0/)
   expect(factsOf(of('tank')).some((f) => f.data === 'effect')).toBe(false)
   expect(whole({ value: -0.2, unit: 'N' })).toBe('0 N')
+})
+
+test('of two that differ none is blamed; what has no value now is silent, and its last value is the past', () => {
+  expect(['load_2', 'load_2 pair', 'load_1'].map((k) => [faulty(of(k)), blamed(of(k))])).toEqual([[true, true], [true, false], [false, false]])
+  expect(['load_1 silent', 'speed', 'load_2', 'tank'].map((k) => silent(of(k)))).toEqual([true, true, false, false])
 })
 
 test('a signal outside its band is marked', () => {
