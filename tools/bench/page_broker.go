@@ -8,9 +8,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -86,6 +88,7 @@ func pageBroker(ctx context.Context, p *pageBench, t *pageTable) error {
 		return err
 	}
 	took := map[string][]float64{}
+	blocks := map[string][]float64{} // p99 of each
 	lost := 0
 	rounds := max(1, int(p.duration/(4*brokerBlock)))
 	for round := range rounds + 1 { // the first is for warming up and is not counted
@@ -108,23 +111,49 @@ func pageBroker(ctx context.Context, p *pageBench, t *pageTable) error {
 				if round == 0 {
 					continue
 				}
-				for _, ns := range a.NS {
-					took[block] = append(took[block], ns/1e6)
+				ms := make([]float64, len(a.NS))
+				for j, ns := range a.NS {
+					ms[j] = ns / 1e6
 				}
+				took[block] = append(took[block], ms...)
+				blocks[block] = append(blocks[block], share(ms, 0.99))
 			}
 		}
 	}
 	hush()
 	for _, qos := range []string{"1", "0"} {
 		a, b := took[ours.name+qos], took[theirs.name+qos]
-		bar := fmt.Sprintf("p99 %g ms, and no more than Mosquitto's", brokerBar)
-		t.hold("broker inside, QoS "+qos, strconv.Itoa(len(a)), spread(a), bar, share(a, 0.99) <= brokerBar && share(a, 0.99) <= share(b, 0.99))
+		t.hold("broker inside, QoS "+qos, strconv.Itoa(len(a)), spread(a), fmt.Sprintf("p99 %g ms", brokerBar), share(a, 0.99) <= brokerBar)
 		t.add("Mosquitto, QoS "+qos, strconv.Itoa(len(b)), spread(b))
+		more := make([]float64, rounds)
+		for i := range more {
+			more[i] = blocks[ours.name+qos][i] - blocks[theirs.name+qos][i]
+		}
+		mid, low, high := medianBetween(more)
+		t.hold("  p99 of a block, inside less Mosquitto", strconv.Itoa(rounds), fmt.Sprintf("%.3f ms (95 %%: %.3f to %.3f)", mid, low, high),
+			"not surely above 0", !(low > 0))
 	}
 	t.hold("messages that did not arrive", "", strconv.Itoa(lost), "0", lost == 0)
 	t.note("paho publishes an alarm's state each millisecond, mqtt.js in Node takes it over WebSocket; blocks of %s, turn by turn. paho reaches", brokerBlock)
 	t.note("the broker inside through memory, as the box does, and Mosquitto over TCP. Both listeners do without Nagle's delay.")
 	return nil
+}
+
+// medianBetween returns the median with an interval that holds the true one with at least 95 % chance: order statistics, by the
+// binomial distribution (Conover, Practical Nonparametric Statistics, 3.2, from memory). Few values have no such interval.
+func medianBetween(all []float64) (mid, low, high float64) {
+	s := slices.Sorted(slices.Values(all))
+	n := len(s)
+	low, high = math.Inf(-1), math.Inf(1)
+	below, one := 0.0, math.Pow(0.5, float64(n)) // chance of at most k of n below the median, and of k+1
+	for k := range n / 2 {
+		if below += one; below > 0.025 {
+			break
+		}
+		low, high = s[k], s[n-1-k]
+		one *= float64(n-k) / float64(k+1)
+	}
+	return share(all, 0.5), low, high
 }
 
 // insideWay is the box's own broker and its WebSocket, in this process.

@@ -70,3 +70,15 @@ func TestLineAndItsInterval(t *testing.T) {
 		t.Errorf("the half of 1 to 4 is %g; want 2, the nearest rank", s)
 	}
 }
+
+// The ranks are those of tables of the binomial distribution with p = 1/2: for n = 12, P(X <= 2) = 79/4096 = 0.0193 and
+// P(X <= 3) = 299/4096 = 0.073.
+func TestMedianBetween(t *testing.T) {
+	twelve := []float64{12, 3, 5, 1, 9, 7, 2, 11, 4, 8, 10, 6}
+	if mid, low, high := medianBetween(twelve); mid != 6 || low != 3 || high != 10 {
+		t.Errorf("twelve values: %v (%v to %v); want 6, from the third to the tenth", mid, low, high)
+	}
+	if _, low, high := medianBetween(twelve[:5]); !math.IsInf(low, -1) || !math.IsInf(high, 1) {
+		t.Errorf("five values: %v to %v; no two of them hold the median with 95 %%", low, high)
+	}
+}

@@ -53,7 +53,7 @@ for (const [width, height, light] of [[1280, 800, 'day'], [1280, 800, 'night'], 
       await page.click('[data-act=more]')
     }
     assert.deepEqual(bad, [])
-    assert.deepEqual([...seen].sort(), ['Air a minute', 'Language', 'Light', 'Pressure', 'Temperature'])
+    assert.deepEqual([...seen].sort(), ['Air a minute', 'Language', 'Light', 'Pressure', 'Size', 'Temperature'])
     assert.deepEqual(wrong, [])
     await close()
   })
