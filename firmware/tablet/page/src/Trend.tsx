@@ -158,7 +158,7 @@ function OnePanel({ panel, trend, left, wide, high, phone, long, light }: { pane
       <div ref={host} aria-hidden="true" />
       <span class="of-unit">{panel.unit}</span>
       {panel.ticks.map((v) => <span key={v} class="grade" style={{ top: `${top + (1 - (v - panel.low) / (panel.high - panel.low)) * tall - 12}px`, width: `${left - 10}px` }}>{Number(v.toPrecision(6))}</span>)}
-      {timesOf(trend, phone ? 2 : 5).map((t) => <span key={t} class="hour" style={{ left: `${left + (t - trend.from) / (trend.to - trend.from) * wide}px`, top: `${high - bottom + 4}px` }}>{timeOf(t, long && !phone)}</span>)}
+      {timesOf(trend, phone ? 3 : 5).map((t) => <span key={t} class="hour" style={{ left: `${left + (t - trend.from) / (trend.to - trend.from) * wide}px`, top: `${high - bottom + 4}px` }}>{timeOf(t, long && !phone)}</span>)}
       {ends(panel, tall, line).map((e) => <span key={e.id} class="ends" style={{ left: `${left + wide + 8}px`, top: `${top + e.top}px` }}>{e.text}</span>)}
       {panel.curves.slice(0, 1).flatMap((c) => holes(c, trend.from, trend.to, (phone ? 70 : 110) / wide)).map(([a, b]) => (
         <span key={a} class="hole" style={{ left: `${left + (a + b) / 2 * wide}px`, top: `${top + tall / 2 - 14}px` }}>{say('not seen')}</span>
