@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/netip"
 	"strings"
 	"time"
 
@@ -112,12 +113,21 @@ func catalogueHash() string {
 	return hex.EncodeToString(sum[:])
 }
 
+// onBox is an address that can be opened on the box. Where something listens on all of them, the name for all is none that a
+// browser may show to the box.
+func onBox(addr string) string {
+	if at, err := netip.ParseAddrPort(addr); err == nil && at.Addr().IsUnspecified() {
+		return netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), at.Port()).String()
+	}
+	return addr
+}
+
 // pageUp tells whoever waits for the box that it is up. The HTTP server's goroutine calls it once.
 func (b *Box) pageUp(addr net.Addr) {
-	out := Addresses{Page: "http://" + addr.String()}
+	out := Addresses{Page: "http://" + onBox(addr.String())}
 	if e, ok := b.broker.(*publish.Embedded); ok {
 		if a := e.Addr(); a != "" {
-			out.MQTT = "tcp://" + a
+			out.MQTT = "tcp://" + onBox(a)
 		}
 	} else {
 		out.MQTT = b.o.Machine.MQTT.Broker
