@@ -246,7 +246,7 @@ channels:
 		c    alarms.Command
 		want string
 	}{
-		{"only looking", alarms.Command{ID: "b", Verb: alarms.TestStop, Role: alarms.View}, "viewing"},
+		{"only looking", alarms.Command{ID: "b", Verb: alarms.TestStop, Role: alarms.View}, "may only look"},
 		{"too old", alarms.Command{ID: "c", Verb: alarms.TestStop, Role: alarms.Operate, Age: time.Minute}, "60 s ago"},
 		{"without an id", alarms.Command{Verb: alarms.TestStop, Role: alarms.Operate}, "no id"},
 	} {

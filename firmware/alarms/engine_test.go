@@ -4,6 +4,7 @@ package alarms_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -808,5 +809,25 @@ func TestLateCauseIsFirstOutAndExplainsWhatFollowed(t *testing.T) {
 	say(findings.Finding{Active: true, Since: began}, true, 5)
 	if short = b.state("short"); short.Group != "" {
 		t.Errorf("short %+v; want it alone: it began long after a leak that does not explain it", short)
+	}
+}
+
+// Of two people who acknowledge at once both are told yes, and the journal names the first.
+func TestTwoPeopleAcknowledgeAtOnce(t *testing.T) {
+	b := newBench(t, alarms.Options{})
+	b.say("root", true, 3)
+	for i, who := range []string{"cab", "yard"} {
+		if a := b.Command(b.now, alarms.Command{ID: who, Verb: alarms.Ack, Key: "root", Role: alarms.Operate, By: who, Via: "tablet"}); !a.OK {
+			t.Errorf("%s, number %d: %q; want yes", who, i+1, a.Error)
+		}
+	}
+	var by []string
+	for _, r := range b.rec.list {
+		if r.To == alarms.ActiveAcked {
+			by = append(by, r.Actor)
+		}
+	}
+	if !slices.Equal(by, []string{"cab"}) {
+		t.Errorf("acknowledged by %v; want the cab alone, once", by)
 	}
 }
