@@ -11,7 +11,6 @@ export const screens = {
   history: { scene: 'alarmed', to: 'alarms', press: ['history'] },
   channels: { scene: 'parked', to: 'channels' },
   sensor: { scene: 'parked', to: 'channels', press: ['look-load_2'] },
-  sensor: { scene: 'parked', to: 'channels', press: ['look-load_2'] },
   'sensor-tank': { scene: 'parked', to: 'channels', press: ['look-tank'] },
   care: { scene: 'parked', to: 'care' },
   learned: { scene: 'parked', to: 'learned' },
