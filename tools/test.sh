@@ -94,7 +94,7 @@ fuzz() { # each target for some seconds
   while read -r pkg target; do
     echo "fuzz $pkg $target"
     for try in 1 2 3; do
-      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-6s}" -fuzzminimizetime 5x "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
+      go test -run '^$' -fuzz "^$target\$" -fuzztime "${AIRHOLD_FUZZTIME:-4s}" -fuzzminimizetime 5x "$pkg" >/tmp/airhold-fuzz.$$ 2>&1 && break
       # Up to Go 1.26 the fuzzer may take the end of its time for a failure of the target (go.dev/issue/75804). It is only
       # that when nothing else is reported and no input was written down; anything else is a failure at once.
       if [ "$try" = 3 ] || ! only_deadline /tmp/airhold-fuzz.$$; then

@@ -27,7 +27,7 @@ type seasonOptions struct {
 // What the slice takes: the last machine is begun before this is over, on two cores.
 const (
 	sliceMachines = 60
-	sliceSeason   = 180 * time.Second
+	sliceSeason   = 110 * time.Second
 )
 
 // seasonSets are the kinds of days that can be asked for; sound days come with all of them.
@@ -121,7 +121,7 @@ func seasonArgs(args []string) (seasonOptions, *seasonPlan, error) {
 	fs.IntVar(&p.sound, "days", 6, "days without a leak for each machine; the days with one come after them")
 	fs.Uint64Var(&o.seed, "seed", 0, "of everything drawn; 0: from the clock")
 	fs.StringVar(&o.sets, "sets", "", "comma separated: "+strings.Join(seasonSets(), ", ")+", none; empty: all")
-	fs.BoolVar(&o.slice, "slice", false, "what CI runs: as many machines as fit into four minutes, and an error only beyond chance")
+	fs.BoolVar(&o.slice, "slice", false, "what CI runs: as many machines as fit into two minutes, and an error only beyond chance")
 	fs.IntVar(&o.cores, "cores", runtime.NumCPU(), "machines at a time")
 	fs.IntVar(&p.first, "first", 0, "number of the first machine: with -n 1 and the seed, that machine alone")
 	fs.IntVar(&o.worst, "worst", 0, "list so many of the worst days of each kind, and every false leak alarm")

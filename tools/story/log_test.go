@@ -41,6 +41,7 @@ func (d *demo) recorded() (l answers.Recording) {
 
 // TestTheResearcherTakesAnHourAlong exports three signals as a table, by the page, and looks into it.
 func TestTheResearcherTakesAnHourAlong(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	d := startDemo(t, build(t), "--story", "shop", "--rate", "120")
 	d.now()
 	var log answers.Recording

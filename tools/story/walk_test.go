@@ -42,6 +42,7 @@ func (t *tablet) asks() bool { return slices.Contains(t.Buttons, "seen") }
 // acknowledged, and so is the tank that runs short at half past ten. The morning before is played at 600 times real time, for the box
 // learns 90 minutes before it speaks of leaks.
 func TestOperatorSeesHearsAndAcknowledges(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	bin := build(t)
 	dir := t.TempDir()
 	morning := startDemo(t, bin, "--rate", "600", "--data", dir)
@@ -115,6 +116,7 @@ func TestOperatorSeesHearsAndAcknowledges(t *testing.T) {
 
 // TestTechPrintsAReport walks the shop tech's errand: a led leak-down test of the tank on the page, to the sheet in the printer.
 func TestTechPrintsAReport(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	bin := build(t)
 	d := startDemo(t, bin, "--story", "shop", "--rate", "20")
 	paper := filepath.Join(t.TempDir(), "report.pdf")
