@@ -113,6 +113,21 @@ only_deadline() { # file: whether the output of a fuzz run complains of nothing 
   grep -qE '^ +context deadline exceeded$' "$1" &&
     ! grep -vE '^(fuzz: (elapsed|minimizing)|--- FAIL: Fuzz| +context deadline exceeded$|FAIL|exit status 1$|PASS$)' "$1" | grep -q .
 }
+alone() { # packages in which nothing runs beside anything, tests included: the race detector would only make them slow
+  local pkg dir
+  go list -f '{{.ImportPath}} {{.Dir}}' ./... | while read -r pkg dir; do
+    grep -qE '\bgo func|\.Go\(func|\bgo [A-Za-z.]+\(|"sync|net/http|t\.Parallel|exec\.Command' "$dir"/*.go || echo "$pkg"
+  done
+}
+race() {
+  local quiet rc=0
+  quiet=$(alone)
+  # shellcheck disable=SC2046
+  go test -race -short -timeout 20m $(go list ./... | grep -vxF "$quiet") || rc=1
+  # shellcheck disable=SC2086
+  go test -short -timeout 10m $quiet || rc=1
+  return "$rc"
+}
 long_tests() { # those that -short cuts down
   local files names
   files=$(git grep -l 'testing.Short()' -- '*_test.go')
@@ -148,7 +163,7 @@ step "go: format" format
 step "go: vet" go vet ./...
 step "go: lint" lint
 step "go: who may import whom, and nothing transmits" go run ./tools/importcheck
-step "go: tests with the race detector" go test -race -short -timeout 15m ./...
+step "go: tests, with the race detector where things run beside one another" race
 step "go: the long ones, whole and without it" long_tests
 step "go: builds for arm64 and armv7 without cgo" cross
 step "go: pure packages on arm64 under emulation" arm_pure

@@ -46,7 +46,7 @@ for (const [width, height, light] of [[1280, 800, 'day'], [1280, 800, 'night'], 
     await settings(page)
     const bad = []
     const seen = new Set()
-    for (let i = 0; i < 5; i++) {
+    for (let i = 0; i < 9; i++) {
       for (const v of [...await violations(page), ...await collisions(page), ...await small(page, height > width ? 121 : 118, 30)]) bad.push(`page ${i + 1}: ${v}`)
       for (const name of await page.locator('.groups-of h2').allTextContents()) seen.add(name)
       if (await page.locator('[data-act=more]').count() === 0) break
