@@ -16,7 +16,6 @@ import (
 
 	"airhold/bus/signals"
 	"airhold/bus/traffic"
-	"airhold/config"
 )
 
 const busUsage = `airhold bus: who is on the wire, what is sent how often, how full it is, and which faults are reported.
@@ -93,16 +92,9 @@ func (c busCommand) run(ctx context.Context, args []string, stdin io.Reader, std
 	if wrong := f.wrong(); wrong != "" {
 		return wrongUsage("bus", stderr, "%s", wrong)
 	}
-	var m *config.Machine
-	if f.machine != "" {
-		var code int
-		if m, code = loadMachine(f.machine, stderr); m == nil {
-			return code
-		}
-	}
-	base, err := boxURL(f.box, m)
-	if err != nil {
-		return wrongUsage("bus", stderr, "%v", err)
+	base, m, code := boxOf("bus", f.box, f.machine, stderr)
+	if code != exitOK {
+		return code
 	}
 	if f.dbc != "" {
 		text, err := os.ReadFile(f.dbc)

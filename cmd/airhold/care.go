@@ -80,16 +80,9 @@ func runCare(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	if f.by == "" {
 		f.by = login()
 	}
-	var m *config.Machine
-	if f.machine != "" {
-		var code int
-		if m, code = loadMachine(f.machine, stderr); m == nil {
-			return code
-		}
-	}
-	base, err := boxURL(f.box, m)
-	if err != nil {
-		return wrongUsage("care", stderr, "%v", err)
+	base, m, code := boxOf("care", f.box, f.machine, stderr)
+	if code != exitOK {
+		return code
 	}
 	list, err := openCare(ctx, base, m, &f, len(do.item) > 0)
 	if err != nil {

@@ -60,6 +60,21 @@ func boxURL(named string, m *config.Machine) (string, error) {
 	return u.Scheme + "://" + u.Host, nil
 }
 
+// boxOf finds the box that a command is for, and reads the machine file where one is named; a code other than exitOK: a
+// sentence was said and the command ends with it.
+func boxOf(command, named, file string, stderr io.Writer) (base string, m *config.Machine, code int) {
+	if file != "" {
+		if m, code = loadMachine(file, stderr); m == nil {
+			return "", nil, code
+		}
+	}
+	base, err := boxURL(named, m)
+	if err != nil {
+		return "", nil, wrongUsage(command, stderr, "%v", err)
+	}
+	return base, m, exitOK
+}
+
 // boxError is a refusal in the box's own words.
 type boxError struct {
 	status   int

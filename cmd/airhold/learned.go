@@ -57,16 +57,9 @@ func runLearned(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	case len(words) > 2:
 		return wrongUsage("learned", stderr, "%q is one word too many: one name at a time", words[2])
 	}
-	var m *config.Machine
-	if machine != "" {
-		var code int
-		if m, code = loadMachine(machine, stderr); m == nil {
-			return code
-		}
-	}
-	base, err := boxURL(box, m)
-	if err != nil {
-		return wrongUsage("learned", stderr, "%v", err)
+	base, m, code := boxOf("learned", box, machine, stderr)
+	if code != exitOK {
+		return code
 	}
 	l := learnedAt{newBoxCare(base, by)}
 	if len(words) == 2 {

@@ -13,8 +13,6 @@ import (
 	"net/url"
 	"strings"
 	"time"
-
-	"airhold/config"
 )
 
 const pairUsage = `airhold pair: let a tablet press: acknowledge, put off, note, record care.
@@ -54,16 +52,9 @@ func runPair(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	case len(words) > 2 || len(words) == 2 && words[0] == "list":
 		return wrongUsage("pair", stderr, "%q is one word too many; put a name with a space into quotes", words[len(words)-1])
 	}
-	var m *config.Machine
-	if machine != "" {
-		var code int
-		if m, code = loadMachine(machine, stderr); m == nil {
-			return code
-		}
-	}
-	base, err := boxURL(box, m)
-	if err != nil {
-		return wrongUsage("pair", stderr, "%v", err)
+	base, _, code := boxOf("pair", box, machine, stderr)
+	if code != exitOK {
+		return code
 	}
 	p := pairer{boxClient{base: base, http: &http.Client{}}, stdout, asJSON}
 	switch {

@@ -127,18 +127,12 @@ func (h *History) record(text []byte) (JournalRecord, error) {
 		t := r.UTC.Truncate(time.Millisecond)
 		r.UTC = &t
 	}
-	for _, m := range []struct {
-		text string
-		to   **findings.Measure
-	}{{raw.Value, &r.Value}, {raw.Limit, &r.Limit}} {
-		if m.text == "" {
-			continue
-		}
-		v := &findings.Measure{}
-		if err := json.Unmarshal([]byte(m.text), v); err != nil {
-			return r, err
-		}
-		*m.to = v
+	var err error
+	if r.Value, err = recordedMeasure(raw.Value); err != nil {
+		return r, err
+	}
+	if r.Limit, err = recordedMeasure(raw.Limit); err != nil {
+		return r, err
 	}
 	if row, ok := h.rows[r.Alarm]; ok {
 		r.Title, r.Row = row.Title, row.Kind.String()

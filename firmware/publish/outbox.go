@@ -193,22 +193,29 @@ func (o *Outbox) alert(record []byte) (Alert, error) {
 	if t := r.UTC.Truncate(time.Millisecond); !t.IsZero() {
 		a.T = &t
 	}
-	for _, m := range []struct {
-		text string
-		to   **findings.Measure
-	}{{r.Value, &a.Value}, {r.Limit, &a.Limit}} {
-		if m.text == "" {
-			continue
-		}
-		v := &findings.Measure{}
-		if err := json.Unmarshal([]byte(m.text), v); err != nil {
-			return Alert{}, err
-		}
-		if !v.IsZero() {
-			*m.to = v
-		}
+	var err error
+	if a.Value, err = recordedMeasure(r.Value); err != nil {
+		return Alert{}, err
+	}
+	if a.Limit, err = recordedMeasure(r.Limit); err != nil {
+		return Alert{}, err
 	}
 	return a, nil
+}
+
+// recordedMeasure reads a measure as the journal keeps it; nil where it keeps none.
+func recordedMeasure(text string) (*findings.Measure, error) {
+	if text == "" {
+		return nil, nil //nolint:nilnil // none is no error
+	}
+	m := &findings.Measure{}
+	if err := json.Unmarshal([]byte(text), m); err != nil {
+		return nil, err
+	}
+	if m.IsZero() {
+		return nil, nil //nolint:nilnil // as above
+	}
+	return m, nil
 }
 
 // Replay returns an AlertList as JSON: alerts after since, or, where since is negative, after what the tablet has said it

@@ -377,16 +377,22 @@ func (c *CSV) offer(want string) string {
 		return "it has no column but time"
 	}
 	s := "columns are " + strings.Join(there, ", ")
+	if best := Nearest(want, there); best != "" {
+		s += fmt.Sprintf("; did you mean %q?", best)
+	}
+	return s
+}
+
+// Nearest returns the name that was probably meant: the one that differs from want in the fewest letters, whatever their case;
+// empty where none is like it.
+func Nearest(want string, there []string) string {
 	best, least := "", max(2, len(want)/3)+1
 	for _, name := range there {
 		if d := distance(strings.ToLower(want), strings.ToLower(name)); d < least {
 			best, least = name, d
 		}
 	}
-	if best != "" {
-		s += fmt.Sprintf("; did you mean %q?", best)
-	}
-	return s
+	return best
 }
 
 // distance is how many letters have to be changed, put in or taken out (Levenshtein).

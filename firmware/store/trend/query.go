@@ -149,35 +149,3 @@ func coarseStep(span time.Duration, points int) time.Duration {
 	days := (int64(span)/int64(points))/day + 1
 	return time.Duration(days * day)
 }
-
-// nearest finds the known word that differs in the fewest letters; empty where none is like it.
-func nearest(word string, known []string) string {
-	best, least := "", max(2, len(word)/3)+1
-	for _, k := range known {
-		if d := distance(word, k); d < least {
-			best, least = k, d
-		}
-	}
-	return best
-}
-
-// distance counts the letters to change, add or drop (Levenshtein).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		before := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := before
-			if a[i] != b[j] {
-				cost++
-			}
-			before = row[j+1]
-			row[j+1] = min(cost, row[j]+1, before+1)
-		}
-	}
-	return row[len(b)]
-}

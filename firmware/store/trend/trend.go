@@ -257,7 +257,7 @@ func (r *run) choose() error {
 	for _, id := range r.q.Channels {
 		s, ok := known[id]
 		if !ok {
-			if like := nearest(id, ids); like != "" {
+			if like := store.Nearest(id, ids); like != "" {
 				return refuse("There is no channel %q. Did you mean %q?", id, like)
 			}
 			return refuse("There is no channel %q. There are %s.", id, strings.Join(ids, ", "))
