@@ -94,6 +94,10 @@ type host struct {
 func plug(t *testing.T, d usbip.Device) *host {
 	t.Helper()
 	theirs, ours := net.Pipe()
+	// Before Serve begins: it may be over, and the pipe closed, at once.
+	if err := theirs.SetDeadline(time.Now().Add(patience)); err != nil {
+		t.Fatal(err)
+	}
 	ctx, stop := context.WithCancel(t.Context())
 	h := &host{t: t, conn: theirs, end: make(chan error, 1), stop: stop}
 	go func() { h.end <- usbip.Serve(ctx, ours, d) }()
@@ -101,9 +105,6 @@ func plug(t *testing.T, d usbip.Device) *host {
 		stop()
 		theirs.Close()
 	})
-	if err := theirs.SetDeadline(time.Now().Add(patience)); err != nil {
-		t.Fatal(err)
-	}
 	return h
 }
 
