@@ -27,6 +27,9 @@ import (
 
 // TestBinary runs the program itself, as a process that can be killed.
 func TestBinary(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: its box is a program of its own")
+	}
 	bin := filepath.Join(t.TempDir(), "airhold")
 	if out, err := exec.CommandContext(t.Context(), "go", "build", "-o", bin, "airhold/cmd/airhold").CombinedOutput(); err != nil {
 		t.Fatalf("go build: %v\n%s", err, out)

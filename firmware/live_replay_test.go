@@ -99,6 +99,9 @@ func liveDay(t *testing.T) *stand {
 }
 
 func TestReplayWritesTheLiveJournal(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: a quarter of an hour of a box; shorter ones run under the detector")
+	}
 	s := liveDay(t)
 	records := journal(t, s.dir)
 	live := journalLines(records)

@@ -345,6 +345,9 @@ func (s *season) ask(present, query string, now time.Time) *trend.Answer {
 // clock jumped an hour, one that lost its power, and one that goes on. Each bucket is held against the raw readings.
 func TestTrendsAreWhatWasRecorded(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: its boots are written and read one after the other")
+	}
 	m := config.ExampleMachine()
 	s := &season{t: t, dir: t.TempDir(), m: m, table: firmware.NewTable(m), rand: rand.New(rand.NewPCG(1, 2))}
 	noon := time.Date(2026, 4, 28, 12, 0, 0, 0, time.UTC)

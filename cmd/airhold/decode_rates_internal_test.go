@@ -58,6 +58,9 @@ func tracks(t *testing.T, path string) map[uint64]*track {
 // each second, NMEA 2000 its time and GNSS position each second and its heartbeat each minute.
 func TestDecodeRates(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: a recording decoded from end to end by one goroutine")
+	}
 	for _, c := range []struct {
 		file, origin string
 		expected     map[string]float64 // /s, by PGN/source

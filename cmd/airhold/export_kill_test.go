@@ -113,6 +113,9 @@ func program(t *testing.T) string {
 // An export that is killed goes on where it was: the files are those of an export that nobody killed.
 func TestKilledExportGoesOn(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: its exports are programs of their own")
+	}
 	bin, data := program(t), t.TempDir()
 	path := invented(t, data, "a", 12_000)
 	invented(t, data, "b", 6_000)
@@ -183,6 +186,9 @@ func TestKilledExportGoesOn(t *testing.T) {
 // replayed with the same output to the byte.
 func TestReplayOfPlainSealedAndExportedDay(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: its replays are programs of their own")
+	}
 	bin, data := program(t), t.TempDir()
 	path := invented(t, data, "a", 1200)
 	run := func(args ...string) string {

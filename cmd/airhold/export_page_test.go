@@ -160,12 +160,12 @@ func fetched(t *testing.T, page string, wish map[string]any) (tablet.ExportState
 // An hour that two boots have a share in, the second of them being recorded: what the page of the running box exports is
 // what the command exports later, in each form, and the recording went on meanwhile without a hole.
 func TestExportByThePageIsThatOfTheCommand(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: an hour of a box; exports of a shorter one run under the detector")
+	}
 	data := t.TempDir()
 	noon := time.Date(2026, 4, 28, 14, 0, 0, 0, time.Local).UTC() // when the demo's story in the shop begins
-	earlier, rate := 3420*time.Second, "60"
-	if testing.Short() { // the race detector makes a second of this day ten times as dear
-		earlier, rate = 300*time.Second, "10"
-	}
+	const earlier, rate = 3420 * time.Second, "60"
 	from, to := noon.Add(-earlier-time.Minute), noon.Add(2*time.Minute)
 	inventedAt(t, data, "before", from, int(earlier/time.Second))
 	page, stop := demoHere(t, "--story", "shop", "--rate", rate, "--data", data)
@@ -269,6 +269,9 @@ func tsharkCounts(t *testing.T, st tablet.ExportState, files map[string][]byte) 
 // A box that is killed in the middle of an export leaves no half file behind once it has started again; and what it says
 // no to, it says in a sentence.
 func TestKilledBoxLeavesNoHalfExport(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: its boxes are programs of their own")
+	}
 	bin, data := program(t), t.TempDir()
 	inventedAt(t, data, "before", time.Date(2026, 4, 28, 9, 0, 0, 0, time.UTC), 12_000)
 	start := func() (*exec.Cmd, string) {

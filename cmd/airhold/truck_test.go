@@ -15,6 +15,9 @@ const truckLog = "can/truck-keyon-engine-off.candump.log.gz"
 // aborted.
 func TestDecodeTruckLog(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: a recording decoded from end to end by one goroutine")
+	}
 	lines := jsonLines(t, "decode", recorded(t, truckLog, truckOrigin))
 	engine, faulty, values := 0, 0, 0
 	for _, l := range lines {

@@ -69,6 +69,9 @@ func TestMassAndEnergyAreConserved(t *testing.T) {
 // The known figures of a sound machine (common practice, no source): duty 10 to 25 %, some 28 L/min ANR for the bags,
 // ground contact 97 %, and the tank inside the switch's band whenever the ranks rest.
 func TestQuietDayIsQuiet(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: five hours of one goroutine")
+	}
 	for _, seed := range []uint64{1} {
 		r := mustNew(t, Options{Seed: seed, Story: "quiet"})
 		var restLow, restHigh float64 = math.Inf(1), 0

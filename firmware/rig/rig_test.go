@@ -94,6 +94,9 @@ func TestLeaksAreAsLargeAsSaid(t *testing.T) {
 
 // Story planting-day, told by the truth.
 func TestPlantingDayHappensAsTold(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: a day of one goroutine")
+	}
 	r, err := rig.New(rig.Options{Seed: 1})
 	if err != nil {
 		t.Fatal(err)

@@ -46,6 +46,9 @@ func (d *Day) tally() (t tally) {
 // What a day's machine holds at the end is what it held at the start, what was delivered, and less what has gone: by the
 // ledgers of the flows, which the vessels do not know.
 func TestDayClosesItsBalance(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: whole days of one goroutine")
+	}
 	for seed := range uint64(4) {
 		d := NewDay(DayOptions{Seed: seed, Hours: 5, Leak: DayLeak{Where: Places()[seed], Flow: 8 * litreMn, At: time.Hour, Over: time.Hour}})
 		held := func() float64 { return d.m.tank.kg + d.m.ranks[0].air.kg + d.m.ranks[1].air.kg }
@@ -66,6 +69,9 @@ func TestDayClosesItsBalance(t *testing.T) {
 // The demo machine's day as the trade knows it (common practice, no source): the compressor works some 16 % of the time,
 // the bags use some 28 L/min, less stops and lunch. Drawn machines are weaker and work more.
 func TestDaysAreAsTheTradeKnowsThem(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: whole days of one goroutine")
+	}
 	demo, drawn := 0.0, 0.0
 	bags, least := 0.0, math.Inf(1)
 	const n = 4
@@ -94,6 +100,9 @@ func TestDaysAreAsTheTradeKnowsThem(t *testing.T) {
 
 // The rig's own step of 10 ms, and ten times as many random throws of the drive, come to the same day within its scatter.
 func TestDayStepIsFineEnough(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: whole days of one goroutine")
+	}
 	b := demoBuild()
 	const n = 4
 	var at [2]tally
