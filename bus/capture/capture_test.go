@@ -152,6 +152,9 @@ func dataDir(tb testing.TB) string {
 
 // The counts stand in the README of the recorded data (NMFTA-CAN-Logger and canboat logs, MIT and Apache-2.0).
 func TestRecordedLogs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: long recordings, read by one goroutine")
+	}
 	tests := []struct {
 		file string
 		want int

@@ -19,6 +19,9 @@ import (
 // A journal of 100,000 records, as of many seasons: each page is there at once, from any place and for the rarest alarm,
 // while the recorder goes on writing; and the chain is checked to its end beside that.
 func TestLongJournalIsReadInPages(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: one long journal, written and read by one goroutine")
+	}
 	const n = 100_000
 	s, err := store.Open(t.TempDir(), store.Options{})
 	if err != nil {

@@ -252,6 +252,9 @@ const o100 = 100 * time.Millisecond
 // disk keeps not a byte more than it must, in another it leaves holes.
 func TestPowerCutCostsAtMostOneSyncInterval(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: many cuts of one recording")
+	}
 	most := uint64(0)
 	for seed := range uint64(210) {
 		out := cutPower(t, seed, false, fate(seed%3))
@@ -273,6 +276,9 @@ func TestPowerCutCostsAtMostOneSyncInterval(t *testing.T) {
 // Without syncs the same cuts must cost more, or the test above proves nothing.
 func TestPowerCutWithoutSyncCostsMore(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: many cuts of one recording")
+	}
 	over, most := 0, uint64(0)
 	for seed := range uint64(60) {
 		out := cutPower(t, seed, true, fate(seed%3))

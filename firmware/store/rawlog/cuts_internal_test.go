@@ -112,6 +112,9 @@ func TestRepairLeavesWholeFilesAlone(t *testing.T) {
 // thirteenth cut reads the whole file; the others leave out blocks that end long before the cut, which saves a minute.
 func TestCutAtEveryByteOfTheLast64KiB(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: many cuts of one recording")
+	}
 	dir := t.TempDir()
 	d := drove(t, dir, nil)
 	d.run(14)

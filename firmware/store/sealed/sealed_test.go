@@ -413,6 +413,9 @@ func TestFind(t *testing.T) {
 
 func TestTornParquetIsSaidAndNeverPanics(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: many cuts of one recording")
+	}
 	path := record(t, t.TempDir(), "x", entries(3000), true)
 	if err := sealed.Seal(t.Context(), path); err != nil {
 		t.Fatal(err)

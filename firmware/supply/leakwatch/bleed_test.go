@@ -33,6 +33,9 @@ func keyOffAt(o rig.DayOptions) (time.Duration, bool) {
 // leak as large as the bleed must not pass for it, and none is raised where nothing leaks.
 func TestLeakAtLunchIsNotTakenForTheBleed(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: days of one goroutine")
+	}
 	const hours = 6
 	seed := uint64(1)
 	first := rig.DayOptions{Seed: seed, Hours: hours}

@@ -232,6 +232,9 @@ func TestLeaksAreFoundPlacedAndSized(t *testing.T) {
 
 func TestSoundDaysAreSilent(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: days of one goroutine")
+	}
 	for _, seed := range []uint64{21, 22, 23, 24} {
 		b := newBench(rig.DayOptions{Seed: seed, Hours: 8}, nil)
 		b.run(8*time.Hour, nil)
@@ -536,6 +539,9 @@ func TestReadAndTickAllocateNothing(t *testing.T) { //nolint:paralleltest // it 
 // usual then says how large it is.
 func TestGrownLeakIsSizedByWhatGoesOut(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: days of one goroutine")
+	}
 	const onset = 110 * time.Minute
 	for _, seed := range []uint64{11, 13, 18, 21} {
 		b := newBench(rig.DayOptions{Seed: seed, Hours: 9, Leak: rig.DayLeak{Where: "front rank", Flow: 70 * lmin, At: onset, Over: 20 * time.Minute}}, nil)
