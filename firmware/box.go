@@ -125,9 +125,6 @@ func NewBox(o BoxOptions) (*Box, error) {
 		machine: o.Machine, table: b.table, clock: o.Clock, out: b.mail, wires: o.Wires, log: o.Log,
 		logDir: o.Machine.Logging.Dir, sysfs: sysfs,
 	}
-	if o.Simulated {
-		in.logDir = os.TempDir()
-	}
 	if tap != nil {
 		in.tap, b.tap = frames{tap}, tap
 	}

@@ -230,6 +230,9 @@ type nowShown struct {
 	State     string `json:"state"`
 	Do        string `json:"do"`
 	Banner    string `json:"banner"`
+	Facts     []struct {
+		Words string `json:"words"`
+	} `json:"facts"`
 	Tank      struct {
 		Pressure *struct {
 			Value float64 `json:"value"`
