@@ -233,7 +233,7 @@ type nowShown struct {
 	Facts     []struct {
 		Words string `json:"words"`
 	} `json:"facts"`
-	Tank      struct {
+	Tank struct {
 		Pressure *struct {
 			Value float64 `json:"value"`
 			Unit  string  `json:"unit"`

@@ -130,6 +130,28 @@ func (s *Supply) near(at time.Duration, detail string) {
 	s.sink.Find(f)
 }
 
+// hurryRank tells a rank away from its target at once, as hurry does a tank: the target of the last tick has settled, and no
+// other one came since.
+func (s *Supply) hurryRank(k *rank, at time.Duration, mean float64) {
+	if !k.target.alive(at) || k.stepped() || k.asked <= 0 || at-k.askedAt < targetSettle {
+		return
+	}
+	if f := s.away(k, at, mean); f.Value.SI > f.Limit.SI {
+		s.sink.Find(f)
+	}
+}
+
+// away is how far a rank is from its target.
+func (s *Supply) away(k *rank, at time.Duration, mean float64) findings.Finding {
+	f := findings.Finding{Key: KeyOffTarget, Where: k.where, At: at, Sense: findings.Above, Detail: "too high"}
+	f.Value = findings.Measure{SI: math.Abs(mean-k.asked) / k.asked, Unit: s.pct}
+	f.Limit = findings.Measure{SI: offTarget, Unit: s.pct}
+	if mean < k.asked {
+		f.Detail = "too low"
+	}
+	return f
+}
+
 func (s *Supply) offTarget(k *rank, at time.Duration) {
 	f := findings.Finding{Key: KeyOffTarget, Where: k.where, At: at, Sense: findings.Above}
 	switch {
@@ -151,16 +173,9 @@ func (s *Supply) offTarget(k *rank, at time.Duration) {
 		s.sink.Find(f)
 		return
 	default:
-		f.Value = findings.Measure{SI: math.Abs(k.p.mean-k.asked) / k.asked, Unit: s.pct}
-		f.Limit = findings.Measure{SI: offTarget, Unit: s.pct}
-		if k.p.mean < k.asked {
-			f.Detail = "too low"
-		} else {
-			f.Detail = "too high"
-		}
+		s.sink.Find(s.away(k, at, k.p.mean))
+		return
 	}
-	if f.Needs != "" {
-		f.Sight = findings.Unseen
-	}
+	f.Sight = findings.Unseen
 	s.sink.Find(f)
 }

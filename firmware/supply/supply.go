@@ -18,6 +18,7 @@
 package supply
 
 import (
+	"math"
 	"time"
 
 	"airhold/firmware/findings"
@@ -111,6 +112,7 @@ type rank struct {
 	where   string
 	p       feed
 	target  feed
+	recent  recent // of the pressure
 	trace   trace
 	asked   float64       // the target as last changed
 	askedAt time.Duration // when it changed
@@ -119,6 +121,11 @@ type rank struct {
 	assumed bool
 	tickOf  int
 	words   rankWords
+}
+
+// stepped tells whether another pressure is wanted than before: a step is, the noise of an analog target is not.
+func (k *rank) stepped() bool {
+	return k.askedAt == 0 || math.Abs(k.target.newest-k.asked) > max(2e3, 0.01*k.asked)
 }
 
 // Supply watches tank and ranks. It is owned by one goroutine.
@@ -203,7 +210,9 @@ func (s *Supply) Read(r readings.Reading) {
 	for i := range s.ranks {
 		k := &s.ranks[i]
 		if r.Channel == k.p.ch {
-			k.p.take(r)
+			if k.p.take(r) {
+				s.hurryRank(k, r.At, k.recent.mean(r.At, r.Value))
+			}
 		}
 		if r.Channel == k.target.ch {
 			k.target.take(r)
@@ -244,8 +253,7 @@ func (s *Supply) tickRank(k *rank, at time.Duration) {
 	k.p.second()
 	k.target.second()
 	if k.target.alive(at) {
-		// A new target is a step; the noise of an analog target is not.
-		if d := k.target.newest - k.asked; k.askedAt == 0 || d > max(2e3, 0.01*k.asked) || -d > max(2e3, 0.01*k.asked) {
+		if k.stepped() {
 			k.asked, k.askedAt = k.target.newest, max(k.target.at, 1)
 		}
 	}

@@ -325,3 +325,36 @@ func TestTankBeyondALimitIsToldWithItsReading(t *testing.T) {
 		t.Errorf("a late reading was told: %+v", f)
 	}
 }
+
+// So is a rank away from its target (the catalogue: 10 %). Ten readings a second, 300 kPa as wanted and then 200 kPa from 20.3 s
+// on: the mean of the last second is 300 - 10 n kPa after n of them, and more than 30 kPa off with the fourth, at 20.6 s. A
+// pressure that is wanted from 22.3 s on is another matter until its 15 s are over, also before the tick that follows it.
+func TestRankAwayFromItsTargetIsToldWithItsReading(t *testing.T) {
+	l := last{}
+	s := supply.New(supply.Options{Tank: tank, Lowered: none, Ranks: []supply.Rank{{Name: "front", Pressure: front, Target: target}}, Barometer: none, Ambient: none}, table(), l)
+	away := func() bool { return l.bad(supply.KeyOffTarget, "front rank") }
+	for i := range 220 {
+		at := time.Duration(i) * 100 * time.Millisecond
+		p := 300e3
+		if at >= 20300*time.Millisecond {
+			p = 200e3
+		}
+		s.Read(readings.Reading{At: at, Channel: target, Value: 300e3})
+		s.Read(readings.Reading{At: at, Channel: front, Value: p})
+		if want := at >= 20600*time.Millisecond; away() != want {
+			t.Fatalf("at %v away is %v; want %v", at, away(), want)
+		}
+		if i%10 == 0 {
+			s.Tick(at)
+		}
+	}
+	if f := l[place{supply.KeyOffTarget, "front rank"}]; f.At != 21900*time.Millisecond || f.Detail != "too low" || math.Abs(f.Value.SI-1.0/3) > 1e-9 || f.Limit.SI != 0.1 {
+		t.Errorf("the last word is %+v; want the newest reading's, a third too low", f)
+	}
+	s.Tick(22 * time.Second)
+	s.Read(readings.Reading{At: 22300 * time.Millisecond, Channel: target, Value: 250e3})
+	s.Read(readings.Reading{At: 22300 * time.Millisecond, Channel: front, Value: 200e3})
+	if f := l[place{supply.KeyOffTarget, "front rank"}]; f.At != 22*time.Second {
+		t.Errorf("told against a target that is no more: %+v", f)
+	}
+}
