@@ -4,12 +4,10 @@ package care
 
 import (
 	"flag"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 	"testing"
 	"time"
+
+	"airhold/tools/golden"
 )
 
 var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
@@ -34,23 +32,5 @@ func TestEverySentenceOfTheListIsListed(t *testing.T) {
 		}
 	}
 	all = append(all, needsClock, needsDate, needsBehind, needsRun, needsWork)
-	slices.Sort(all)
-	all = slices.DeleteFunc(slices.Compact(all), func(s string) bool { return s == "" })
-	got := strings.Join(all, "\n") + "\n"
-	name := filepath.Join("testdata", "sentences.txt")
-	if *update {
-		if err := os.MkdirAll("testdata", 0o750); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(name, []byte(got), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(want) != got {
-		t.Errorf("%s is not the list's: run go test ./firmware/care -run TestEverySentence -update, then give the page's languages the new sentences", name)
-	}
+	golden.Sentences(t, *update, all)
 }
