@@ -5,6 +5,7 @@ package session
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"airhold/firmware/leakdown"
@@ -38,7 +39,8 @@ func (s *Session) beginWatch() {
 		t, err := leakdown.New(s.setup(v))
 		if err != nil {
 			if v == r.asked && r.phase == 1 {
-				s.end("invalid", "test-void", "The test cannot be made: "+err.Error()+". Correct the machine file.")
+				why := strings.TrimPrefix(err.Error(), leakdown.ErrSetup.Error()+": ")
+				s.end("invalid", "test-void", "The test cannot be made: "+why+". Correct the machine file.")
 				return
 			}
 			continue
