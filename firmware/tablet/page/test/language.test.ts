@@ -17,7 +17,7 @@ const de = JSON.parse(bytes.toString()) as Language
 const read = (v: unknown) => readLanguage('de.json', new TextEncoder().encode(typeof v === 'string' ? v : JSON.stringify(v, null, 1)))
 const golden = (room: string) => readFileSync(new URL(`../../../../${room}/testdata/sentences.txt`, import.meta.url), 'utf8').trim().split('\n')
 
-const rooms = ['firmware/alarms', 'firmware/care', 'firmware/leakdown', 'firmware/leakdown/session', 'firmware/leakdown/zones', 'firmware/tablet']
+const rooms = ['bus/signals', 'bus/traffic', 'firmware/alarms', 'firmware/care', 'firmware/leakdown', 'firmware/leakdown/session', 'firmware/leakdown/zones', 'firmware/tablet']
 
 /** english finds the small words that an English rest would hold and that no German sentence has. */
 const english = /(?<![\w-])(the|of|and|is|are|its?|with|that|this|from|for|not|to|by|at|or|on|be)(?![\w-])/i
