@@ -11,19 +11,20 @@ import { filled, num } from './say'
  */
 export function teller(box: Record<string, string>): (sentence: string) => string {
   const rules = Object.entries(box).filter(([from]) => from.includes('{')).map(([from, to]) => ruleOf(from, to))
-  const known = new Map<string, string>()
-  const told = (sentence: string): string => {
-    let out = known.get(sentence)
-    if (out === undefined) {
-      out = found(sentence) ?? sentence
-      if (known.size > 500) known.clear()
-      known.set(sentence, out)
+  const known = new Map<string, string | undefined>() // of sentences and of their parts: rules ask for the same part often
+  const told = (sentence: string): string => found(sentence) ?? sentence
+
+  function found(text: string): string | undefined {
+    if (!known.has(text)) {
+      const out = search(text)
+      if (known.size > 2000) known.clear()
+      known.set(text, out)
     }
-    return out
+    return known.get(text)
   }
 
-  /** found looks a text up whole, then cut into the longest beginning that is known and a rest that can be told. */
-  function found(text: string): string | undefined {
+  /** search looks a text up whole, then cut into the longest beginning that is known and a rest that can be told. */
+  function search(text: string): string | undefined {
     const bare = text.trim().replaceAll('’', "'")
     const all = whole(bare)
     if (all !== undefined) return all
@@ -47,8 +48,8 @@ export function teller(box: Record<string, string>): (sentence: string) => strin
     for (const r of rules) {
       const m = r.of.exec(text)
       if (!m) continue
-      const parts = r.names.map((name, i) => placed(name, m[i + 1] ?? ''))
-      if (parts.every((p) => p !== undefined)) return filled(r.to, Object.fromEntries(r.names.map((name, i) => [name, parts[i] ?? ''])))
+      const parts: Record<string, string> = {}
+      if (r.names.every((name, i) => (parts[name] = placed(name, m[i + 1] ?? '') ?? '') !== '')) return filled(r.to, parts)
     }
     return undefined
   }
