@@ -14,7 +14,8 @@ import (
 )
 
 // Spoken finds the sentences that Go files of the test's folder hold: texts from a capital letter to a full stop, put
-// together as the code does, with 7 and x for what is put into them. What goes into the log is for nobody's page.
+// together as the code does, with 7 and x for what is put into them. What goes into the log is for nobody's page, and where
+// a value begins without a space before it only the room itself can tell how the sentence goes on.
 func Spoken(t *testing.T, files ...string) []string {
 	t.Helper()
 	sentence := regexp.MustCompile(`^[A-Z][^\n]* [^\n]*[.?]$`)
@@ -83,6 +84,7 @@ func textOf(e ast.Expr) (string, bool) {
 		text, err := strconv.Unquote(e.Value)
 		return text, err == nil
 	case *ast.BinaryExpr:
+		glued := regexp.MustCompile(`[a-z]$`)
 		left, ok1 := textOf(e.X)
 		right, ok2 := textOf(e.Y)
 		if e.Op != token.ADD || !ok1 && !ok2 {
@@ -93,6 +95,9 @@ func textOf(e ast.Expr) (string, bool) {
 		}
 		if !ok2 {
 			right = "x"
+			if glued.MatchString(left) {
+				right = "\n"
+			}
 		}
 		return left + right, true
 	case *ast.CallExpr:

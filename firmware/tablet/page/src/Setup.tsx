@@ -7,7 +7,7 @@ import { Waiting } from './Care'
 import { pagesOf } from './care'
 import { lines } from './measure'
 import { moment } from './moment'
-import { say } from './say'
+import { heard, say } from './say'
 import type { Acts, Room } from './screens'
 import { ask, changedAnswers, place, readChecked, readSetup, type Setup, type SetupChecked, type SetupProblem, type SetupQuestion, type SetupTalker } from './setup'
 import type { Measure } from './payload'
@@ -56,7 +56,7 @@ export function SetupScreen({ acts, room }: { acts: Acts; room: Room }) {
     setWaits(false)
     const said = 'said' in answer ? (answer.said as { file?: unknown; words?: unknown }) : undefined
     setTrouble('trouble' in answer ? answer.trouble : '')
-    if (said) setSaved(say('Saved as {file}. {words}', { file: String(said.file ?? ''), words: String(said.words ?? '') }))
+    if (said) setSaved(say('Saved as {file}. {words}', { file: String(said.file ?? ''), words: heard(String(said.words ?? '')) }))
   }
   const pieces = step === 'refused' ? refusedPieces(setup, room) : step === 'wire' ? wirePieces(setup, room) : step === 'needs' ? needPieces(setup, room) : step === 'inputs' ? inputPieces(setup, room)
     : step === 'machine' ? machinePieces(setup, checked?.problems ?? [], room) : resultPieces(setup, checked, { trouble, saved, waits, save: () => void save() }, room)

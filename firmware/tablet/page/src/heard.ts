@@ -36,12 +36,12 @@ export function teller(box: Record<string, string>): (sentence: string) => strin
     return undefined
   }
 
-  /** whole looks a sentence up as it is, with its first letter turned, by its places, and without the sign at its end. */
+  /** whole looks a sentence up as it is, with its first letter turned, without the sign at its end, and by its places. */
   function whole(s: string): string | undefined {
-    const plain = box[s] ?? box[turned(s)] ?? byRule(s) ?? byRule(turned(s))
-    if (plain !== undefined || !/[.;]$/.test(s)) return plain
-    const stem = whole(s.slice(0, -1))
-    return stem && stem + s.slice(-1)
+    const plain = box[s] ?? box[turned(s)]
+    if (plain !== undefined) return plain
+    const stem = /[.;]$/.test(s) ? whole(s.slice(0, -1)) : undefined
+    return stem ? stem + s.slice(-1) : byRule(s) ?? byRule(turned(s))
   }
 
   function byRule(text: string): string | undefined {

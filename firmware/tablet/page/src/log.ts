@@ -3,7 +3,7 @@
 // What GET /api/log and /api/export say, as the log's screen needs it. Every field may be missing.
 
 import { object } from './payload'
-import { key, say } from './say'
+import { heard, key, say } from './say'
 
 export interface LogSignal { id: string; quantity: string; unit: string; source: string; rate: number; now: string; age: string; quality: string; made: string }
 export interface LogBoot { id: string; from: number; to: number; bytes: number; words: string }
@@ -102,7 +102,7 @@ export function readLog(v: unknown): Log | undefined {
 /** readExport reads how far an export is. */
 export function readExport(v: unknown): Export | undefined {
   if (!object(v) || typeof v.state !== 'string') return undefined
-  return { state: v.state, percent: num(v.percent) || 0, error: word(v.error), name: word(v.name), bytes: num(v.bytes) || 0, notes: Array.isArray(v.notes) ? v.notes.map(word) : [] }
+  return { state: v.state, percent: num(v.percent) || 0, error: heard(word(v.error)), name: word(v.name), bytes: num(v.bytes) || 0, notes: Array.isArray(v.notes) ? v.notes.map((s) => heard(word(s))) : [] }
 }
 
 /** estimate is about how large an export is, in bytes; NaN where that cannot be said. */
@@ -120,9 +120,9 @@ export async function askExport(method: 'POST' | 'DELETE', wish?: object): Promi
     const answer = await fetch('api/export', { method, credentials: 'same-origin', headers: { 'Content-Type': 'application/json' }, signal: AbortSignal.timeout(15_000), ...(wish ? { body: JSON.stringify(wish) } : {}) })
     if (answer.ok) return ''
     const text = (await answer.text()).trim()
-    if (!text.startsWith('{')) return text
+    if (!text.startsWith('{')) return heard(text)
     const said: unknown = JSON.parse(text)
-    return object(said) ? word(said.error) : text
+    return object(said) ? heard(word(said.error)) : text
   } catch {
     return say('The box did not answer. Press again.')
   }

@@ -3,6 +3,7 @@
 // The set-up: what GET /api/setup and POST /api/setup/check and save answer, read so that a broken answer breaks nothing.
 
 import { object, type Measure } from './payload'
+import { heard, say } from './say'
 
 export interface SetupProblem { file: string; line: number; column: number; severity: string; message: string; allowed: string; suggestion: string; path: string }
 export interface SetupMessage { pgn: number; words: string; decoded: boolean; count: number; strip: number[] }
@@ -30,6 +31,7 @@ export interface SetupChecked { ok: boolean; problems: SetupProblem[]; text: str
 
 const list = (v: unknown): Record<string, unknown>[] => (Array.isArray(v) ? v.filter(object) : [])
 const word = (v: unknown): string => (typeof v === 'string' ? v : '')
+const told = (v: unknown): string => heard(word(v))
 const figure = (v: unknown): number => (typeof v === 'number' && Number.isFinite(v) ? v : 0)
 const measure = (v: unknown): Measure | undefined => (object(v) && typeof v.value === 'number' && Number.isFinite(v.value) && typeof v.unit === 'string' ? (v as unknown as Measure) : undefined)
 const words = (v: unknown): string[] => (Array.isArray(v) ? v.filter((s) => typeof s === 'string') : [])
@@ -48,19 +50,19 @@ export function readSetup(v: unknown): Setup | undefined {
   return {
     state: one(v.state, ['running', 'accepted_copy', 'refused'] as const, 'running'), file: word(v.file), problems: problems(v.problems),
     links: list(v.links).map((l) => ({
-      link: word(l.link), bitrate: measure(l.bitrate), reckoned: l.reckoned === true, busy: measure(l.busy), open: l.open === true, words: word(l.words), remarks: words(l.remarks),
+      link: word(l.link), bitrate: measure(l.bitrate), reckoned: l.reckoned === true, busy: measure(l.busy), open: l.open === true, words: told(l.words), remarks: words(l.remarks).map(heard),
       talkers: list(l.talkers).map((t) => ({
-        address: figure(t.address), words: word(t.words),
+        address: figure(t.address), words: told(t.words),
         messages: list(t.messages).map((m) => ({
           pgn: figure(m.pgn), words: word(m.words), decoded: m.decoded === true, count: figure(m.count),
           strip: Array.isArray(m.strip) ? m.strip.filter((x): x is number => typeof x === 'number' && x >= 0 && x <= 1) : [],
         })),
       })),
     })),
-    needs: list(v.needs).map((n) => ({ id: word(n.id), words: word(n.words), state: one(n.state, ['heard', 'twice', 'sent', 'not_heard'] as const, 'not_heard'), using: word(n.using), then: word(n.then) })),
-    inputs: list(v.inputs).map((i) => ({ id: word(i.id), name: word(i.name), plug: word(i.plug), volts: measure(i.volts), value: measure(i.value), status: word(i.status), sentence: word(i.sentence) })),
-    questions: list(v.questions).map((q) => ({ path: word(q.path), words: word(q.words), why: word(q.why), kind: word(q.kind), allowed: words(q.allowed), needed: q.needed === true, value: word(q.value) })),
-    from: word(v.from), whyNot: word(v.why_not), instead: word(v.instead), where: word(v.where),
+    needs: list(v.needs).map((n) => ({ id: word(n.id), words: told(n.words), state: one(n.state, ['heard', 'twice', 'sent', 'not_heard'] as const, 'not_heard'), using: told(n.using), then: told(n.then) })),
+    inputs: list(v.inputs).map((i) => ({ id: word(i.id), name: told(i.name), plug: word(i.plug), volts: measure(i.volts), value: measure(i.value), status: word(i.status), sentence: told(i.sentence) })),
+    questions: list(v.questions).map((q) => ({ path: word(q.path), words: told(q.words), why: told(q.why), kind: word(q.kind), allowed: words(q.allowed), needed: q.needed === true, value: word(q.value) })),
+    from: word(v.from), whyNot: told(v.why_not), instead: told(v.instead), where: word(v.where),
   }
 }
 
@@ -88,8 +90,8 @@ export async function ask(what: 'check' | 'save', body: object): Promise<{ said:
     })
     const said: unknown = await answer.json().catch(() => undefined)
     if (answer.ok) return { said }
-    return { trouble: object(said) && typeof said.error === 'string' && said.error !== '' ? said.error : `The box refused (${answer.status}). Press again.` }
+    return { trouble: object(said) && typeof said.error === 'string' && said.error !== '' ? heard(said.error) : say('The box refused ({n}). Press again.', { n: answer.status }) }
   } catch {
-    return { trouble: 'The box did not answer. Press again.' }
+    return { trouble: say('The box did not answer. Press again.') }
   }
 }
