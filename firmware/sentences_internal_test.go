@@ -9,11 +9,14 @@ import (
 	"time"
 
 	"airhold/config"
+	"airhold/firmware/clock"
 	"airhold/firmware/intake"
 	"airhold/firmware/leakdown"
 	"airhold/firmware/leakdown/session"
 	"airhold/firmware/readings"
+	"airhold/firmware/store"
 	"airhold/firmware/store/export"
+	"airhold/firmware/store/rawlog"
 	"airhold/tools/golden"
 )
 
@@ -83,8 +86,35 @@ func spokenExport() []string {
 	return all
 }
 
+// watch is a clock whose word for the time a test sets.
+type watch struct {
+	clock.Clock
+
+	quality clock.Quality
+}
+
+func (w watch) Sample() clock.Sample { return clock.Sample{Quality: w.quality} }
+
+// spokenLog are the words of what is recorded.
+func spokenLog() []string {
+	var all []string
+	for _, own := range []clock.Quality{clock.Unset, clock.Coarse, clock.Good} {
+		for _, best := range []clock.Quality{clock.Unset, clock.Coarse, clock.Good} {
+			for _, simulated := range []bool{false, true} {
+				b := Box{o: BoxOptions{Clock: watch{quality: own}, Simulated: simulated}}
+				all = append(all, b.recordedClock(clock.Sample{Quality: best}).Source)
+			}
+		}
+	}
+	gap := store.Health{Holes: []store.Hole{{}}, Raw: []rawlog.Stats{{Lately: []rawlog.Gap{{}}}}}
+	for _, h := range holes(&gap, func(time.Duration) *time.Time { return nil }) {
+		all = append(all, h.Of)
+	}
+	return all
+}
+
 // The page's languages are held against this list by its own tests, so a new sentence is missed there by name.
 func TestEverySentenceOfTheBoxIsListed(t *testing.T) {
 	t.Parallel()
-	golden.Sentences(t, *update, slices.Concat(spokenNow(), spokenSetUp(t), spokenExport(), golden.Spoken(t, "exporting.go", "setup.go")))
+	golden.Sentences(t, *update, slices.Concat(spokenNow(), spokenSetUp(t), spokenExport(), spokenLog(), golden.Spoken(t, "exporting.go", "recording.go", "setup.go")))
 }

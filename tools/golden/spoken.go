@@ -82,7 +82,7 @@ func textOf(e ast.Expr) (string, bool) {
 			return "", false
 		}
 		text, err := strconv.Unquote(e.Value)
-		return text, err == nil
+		return filled(text), err == nil
 	case *ast.BinaryExpr:
 		glued := regexp.MustCompile(`[a-z]$`)
 		left, ok1 := textOf(e.X)
@@ -105,8 +105,7 @@ func textOf(e ast.Expr) (string, bool) {
 		if !ok || f.Sel.Name != "Sprintf" || len(e.Args) == 0 {
 			return "", false
 		}
-		form, ok := textOf(e.Args[0])
-		return filled(form), ok
+		return textOf(e.Args[0])
 	}
 	return "", false
 }

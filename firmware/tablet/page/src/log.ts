@@ -83,19 +83,19 @@ export function readLog(v: unknown): Log | undefined {
   const state = word(v.state)
   return {
     title: [word(v.name), ...(v.simulated === true ? [say('simulated')] : []), state === 'recording' ? say('recording since {since}, boot {boot}', { since, boot: v.boot }) : state].join(', '),
-    now: time(v.t), frames: num(frames.rate), sent: word(frames.sent_know), signals: list(v.signals).map(signal),
+    now: time(v.t), frames: num(frames.rate), sent: heard(word(frames.sent_know)), signals: list(v.signals).map(signal),
     facts: [
       { name: say('space left'), value: Number.isNaN(days) ? '–' : String(Math.floor(days)), rest: Number.isNaN(days) ? say('not known yet') : say('days') },
       { name: say('frames heard'), ...heardOf(num(frames.heard) || 0, num(frames.sent)) },
-      { name: say('raw frames'), value: String(num(frames.lost) || 0), rest: say('lost, {state}', { state: word(frames.state) }) },
+      { name: say('raw frames'), value: String(num(frames.lost) || 0), rest: say('lost, {state}', { state: heard(word(frames.state)) }) },
       { name: say('holes'), value: String(holes.length), rest: say('{n} readings lost', { n: missing }) },
-      { name: say('clock'), value: Number.isNaN(within) ? word(clock.quality) : `±${round(within)}`, rest: Number.isNaN(within) ? word(clock.source) : say('s, {source}', { source: word(clock.source) }) },
+      { name: say('clock'), value: Number.isNaN(within) ? word(clock.quality) : `±${round(within)}`, rest: Number.isNaN(within) ? heard(word(clock.source)) : say('s, {source}', { source: heard(word(clock.source)) }) },
     ],
     boots: boots.map((b) => ({
       id: word(b.id), from: time(b.from), to: time(b.to), bytes: num(b.bytes) || 0,
-      words: [b.present === true ? say('being recorded') : b.sealed === true ? say('sealed') : say('not sealed yet'), b.torn === true ? say('torn: {words}', { words: word(b.words) }) : say('whole')].join(', '),
+      words: [b.present === true ? say('being recorded') : b.sealed === true ? say('sealed') : say('not sealed yet'), b.torn === true ? say('torn: {words}', { words: heard(word(b.words)) }) : say('whole')].join(', '),
     })),
-    holes: holes.map((h) => ({ at: clockAt(time(h.at)), words: say('{s} s long, {n} {of} missing', { s: round(num(h.seconds)), n: num(h.lost), of: word(h.of) }) })),
+    holes: holes.map((h) => ({ at: clockAt(time(h.at)), words: say('{s} s long, {n} {of} missing', { s: round(num(h.seconds)), n: num(h.lost), of: heard(word(h.of)) }) })),
   }
 }
 

@@ -3,7 +3,7 @@
 // What the box has recorded, from the answer of GET /api/trend to what is drawn. A bucket without a reading is a hole.
 
 import { object } from './payload'
-import { key, say } from './say'
+import { heard, key, say } from './say'
 import { inUnits, type Choice } from './units'
 import { clockTime, figure, unit } from './words'
 
@@ -88,7 +88,7 @@ export function readTrend(v: unknown): Trend | undefined {
       min: like(s.min), mean, max: like(s.max), count: numbers(s.count).map((n) => n ?? 0),
     })
   }
-  return { from: Date.parse(String(v.from)), to: Date.parse(String(v.to)), curves, notes: Array.isArray(v.notes) ? v.notes.map(String) : [] }
+  return { from: Date.parse(String(v.from)), to: Date.parse(String(v.to)), curves, notes: Array.isArray(v.notes) ? v.notes.map((s) => heard(String(s))) : [] }
 }
 
 /** turned gives a curve in the units of this tablet. */

@@ -18,7 +18,7 @@ const read = (v: unknown) => readLanguage('de.json', new TextEncoder().encode(ty
 const golden = (room: string) => readFileSync(new URL(`../../../../${room}/testdata/sentences.txt`, import.meta.url), 'utf8').trim().split('\n')
 
 const rooms = [
-  'bus/signals', 'bus/traffic', 'firmware', 'firmware/alarms', 'firmware/care', 'firmware/compressor', 'firmware/intake', 'firmware/leakdown', 'firmware/leakdown/session', 'firmware/leakdown/zones',
+  'bus/signals', 'bus/traffic', 'firmware', 'firmware/alarms', 'firmware/care', 'firmware/compressor', 'firmware/intake', 'firmware/leakdown', 'firmware/leakdown/session', 'firmware/leakdown/zones', 'firmware/store/trend',
   'firmware/supply', 'firmware/supply/leakwatch', 'firmware/supply/overnight', 'firmware/tablet', 'firmware/trust', 'firmware/water',
 ]
 
