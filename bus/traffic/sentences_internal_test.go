@@ -30,12 +30,12 @@ func names() []string {
 		for class := range uint8(128) {
 			all = append(all, className(group, class))
 			for function := range 256 {
-				all = append(all, functionWords(group, class, uint8(function))) //nolint:gosec // below 256
+				all = append(all, functionWords(group, class, uint8(function)))
 			}
 		}
 	}
 	for address := range 256 {
-		all = append(all, addressWords(uint8(address))) //nolint:gosec // below 256
+		all = append(all, addressWords(uint8(address)))
 	}
 	for fmi := range uint8(32) {
 		all = append(all, failureWords(fmi))

@@ -27,7 +27,7 @@ func Sentences(t *testing.T, update bool, all []string) {
 			t.Fatal(err)
 		}
 	}
-	want, err := os.ReadFile(name)
+	want, err := os.ReadFile(name) //nolint:gosec // beside the test
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,6 +4,7 @@ package session
 
 import (
 	"flag"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -110,9 +111,7 @@ func (l *lead) in(step Step, phase int) {
 // sighted are readings of a parked machine.
 func sighted(more map[readings.Channel]float64) map[readings.Channel]float64 {
 	all := map[readings.Channel]float64{tankAt: 740e3, frontAt: 300e3, rearAt: 300e3, speedAt: 0, runningAt: 0, driveAt: 0, loweredAt: 0, ambientAt: 293}
-	for c, v := range more {
-		all[c] = v
-	}
+	maps.Copy(all, more)
 	return all
 }
 
