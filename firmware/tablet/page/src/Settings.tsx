@@ -5,12 +5,9 @@
 import { usePages, Back } from './lists'
 import { languages } from './language'
 import { key, num, say } from './say'
-import { Button, type Acts, type Room } from './screens'
+import { Button, type Acts, type Light, type Room } from './screens'
 import { fars, nudge, pressMM, usual, type Far } from './size'
 import { wordsOf, type Choice } from './units'
-
-/** Light is how day and night are chosen: by hand, or by the box's clock. */
-export type Light = 'day' | 'night' | 'time'
 
 const lights: [Light, string][] = [['day', key('Day')], ['night', key('Night')], ['time', key('by the time')]]
 

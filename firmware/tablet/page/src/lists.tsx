@@ -2,7 +2,7 @@
 
 import { useState } from 'preact/hooks'
 import { say } from './say'
-import { shortPhone, type Acts, type Room, type Screen } from './screens'
+import { forStanding, shortPhone, type Acts, type Room, type Screen } from './screens'
 import type { Home, ListedChannel } from './view'
 
 interface Way {
@@ -16,26 +16,27 @@ interface Way {
 export function Menu({ acts, view, room }: { acts: Acts; view: Home; room: Room }) {
   const standing = !view.moving
   const due = view.care.length
-  const ways: Way[] = [
-    { to: 'home', words: say('Home'), about: say('what the air does now'), ready: true },
-    ...(view.morning ? [{ to: 'morning' as const, words: say('Overnight'), about: say('what the night has left'), ready: true }] : []),
-    { to: 'alarms', words: say('Alarms'), about: view.alarms.length === 0 ? say('none stands') : say('{n} to look at', { n: view.alarms.length }), ready: true },
-    { to: 'care', words: say('Care'), about: due === 0 ? say('nothing due') : say('{n} due', { n: due }), ready: standing },
-    { to: 'test', words: say('Leak-down test'), about: (!room.phone && view.test?.words) || say('how much leaks, and how sure that is'), ready: standing || view.test?.running === true },
-    { to: 'channels', words: say('Sensors'), about: say('{n} channels: value, quality, age', { n: view.channels.length }), ready: true },
-    { to: 'trend', words: say('Trends'), about: say('what was, over time'), ready: standing },
-    { to: 'settings', words: say('Settings'), about: say('units, day and night'), ready: standing },
-    { to: 'bus', words: say('Bus'), about: say('who is on the wire, what is sent'), ready: standing },
-    { to: 'learned', words: say('Learned'), about: say('what this machine has taught the box'), ready: standing },
-    { to: 'log', words: say('Log'), about: say('what is recorded, and its export'), ready: standing },
-    { to: 'pair', words: say('This tablet'), about: say('what it may do, and pairing'), ready: standing },
-    { to: 'setup', words: say('Set-up'), about: say('what is heard, what must be typed in'), ready: standing },
+  const ways: Omit<Way, 'ready'>[] = [
+    { to: 'home', words: say('Home'), about: say('what the air does now') },
+    ...(view.morning ? [{ to: 'morning' as const, words: say('Overnight'), about: say('what the night has left') }] : []),
+    { to: 'alarms', words: say('Alarms'), about: view.alarms.length === 0 ? say('none stands') : say('{n} to look at', { n: view.alarms.length }) },
+    { to: 'care', words: say('Care'), about: due === 0 ? say('nothing due') : say('{n} due', { n: due }) },
+    { to: 'test', words: say('Leak-down test'), about: (!room.phone && view.test?.words) || say('how much leaks, and how sure that is') },
+    { to: 'channels', words: say('Sensors'), about: say('{n} channels: value, quality, age', { n: view.channels.length }) },
+    { to: 'trend', words: say('Trends'), about: say('what was, over time') },
+    { to: 'settings', words: say('Settings'), about: say('units, day and night') },
+    { to: 'bus', words: say('Bus'), about: say('who is on the wire, what is sent') },
+    { to: 'learned', words: say('Learned'), about: say('what this machine has taught the box') },
+    { to: 'log', words: say('Log'), about: say('what is recorded, and its export') },
+    { to: 'pair', words: say('This tablet'), about: say('what it may do, and pairing') },
+    { to: 'setup', words: say('Set-up'), about: say('what is heard, what must be typed in') },
   ]
+  const ready = (to: Screen) => standing || (to === 'test' ? view.test?.running === true : !forStanding.has(to))
   const { shown, more, next } = usePages(ways, shortPhone(room) ? 6 : room.phone ? 8 : 9)
   return (
     <div class="page">
       <h1>{say('Menu')}</h1>
-      <ul class="menu">{shown.map((w) => <OneWay key={w.to} way={w} acts={acts} />)}</ul>
+      <ul class="menu">{shown.map((w) => <OneWay key={w.to} way={{ ...w, ready: ready(w.to) }} acts={acts} />)}</ul>
       {more && (
         <div class="foot">
           <button type="button" class="btn" onClick={() => acts.go('home')} data-act="leave">{say('Home')}</button>

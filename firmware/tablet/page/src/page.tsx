@@ -10,9 +10,8 @@ import { late } from './late'
 import { moment } from './moment'
 import type { TestActs } from './Leakdown'
 import { lastWords, testView, zonesOf } from './leakdown'
-import { AskingScreen, CoverScreen, Foot, HomeScreen, shortPhone, type Acts, type Room, type Screen } from './screens'
+import { AskingScreen, CoverScreen, Foot, HomeScreen, forStanding, shortPhone, type Acts, type Light, type Room, type Screen } from './screens'
 import { say, speak, tongue } from './say'
-import type { Light } from './Settings'
 import { content, frame, readSize, type SizeChoice } from './size'
 import { Sound } from './sound'
 import { readChoice } from './units'
@@ -271,7 +270,7 @@ function draw(): void {
   if (test?.running) attended = test.run
   const now = view.rings.filter((r) => r.priority === 'high').map((r) => r.id)
   if (now.some((id) => !highs.includes(id))) screen = 'home' // there is one place to look
-  if (view.kind === 'home' && view.moving && (screen === 'care' || screen === 'learned' || screen === 'settings' || screen === 'size' || screen === 'bus' || screen === 'log' || screen === 'pair' || screen === 'setup' || screen === 'trend')) screen = 'home' // they are for standing
+  if (view.kind === 'home' && view.moving && forStanding.has(screen)) screen = 'home'
   if (view.kind === 'home' && !led && inbox.now?.what.setup === 'needed') {
     led = true
     screen = 'setup'

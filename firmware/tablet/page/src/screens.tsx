@@ -7,7 +7,6 @@ import { fit, lines, noteLines } from './measure'
 import { PressureLine } from './PressureLine'
 import type { Priority } from './payload'
 import { key, num, say } from './say'
-import type { Light } from './Settings'
 import { content, gone, type Frame, type SizeChoice } from './size'
 import type { Choice } from './units'
 import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
@@ -16,6 +15,12 @@ import type { AlarmRef, Asking, Cover, Head, Home, Row, View } from './view'
 export type Room = Frame
 
 export type Screen = 'home' | 'morning' | 'menu' | 'alarms' | 'channels' | 'test' | 'care' | 'learned' | 'settings' | 'bus' | 'log' | 'size' | 'pair' | 'setup' | 'trend' | 'sensor'
+
+/** forStanding holds the screens that a machine on its way shuts: a driver has no time for them. */
+export const forStanding: ReadonlySet<Screen> = new Set(['care', 'learned', 'settings', 'size', 'bus', 'log', 'pair', 'setup', 'trend'])
+
+/** Light is how day and night are chosen: by hand, or by the box's clock. */
+export type Light = 'day' | 'night' | 'time'
 
 /** Acts is what a person may do on the page. */
 export interface Acts {
