@@ -48,6 +48,7 @@ func (s *Spine) Health() *alarms.Health { return s.health }
 const (
 	tellHealthEvery = 10 * time.Second
 	sumDayEvery     = time.Hour
+	wholeDayAfter   = 3 * time.Minute // its last minute is closed after one and kept soon after that
 	keepShelfEvery  = time.Minute
 	tellLostEvery   = time.Hour
 )
@@ -59,7 +60,8 @@ type healthDesk struct {
 
 	told, summed, kept time.Duration
 	began              bool
-	lost               int64 // words for the broker that were dropped, as far as the journal tells of them
+	again              time.Duration // when the day that has ended is said again; 0: it was
+	lost               int64         // words for the broker that were dropped, as far as the journal tells of them
 	lostAt             time.Duration
 }
 
@@ -68,6 +70,13 @@ func (b *Box) tellHealth(at time.Duration) {
 	d, h := &b.healthy, b.spine.health
 	if b.spine.dayEnded {
 		b.spine.dayEnded = false
+		if day, ok := h.Ended(); ok {
+			b.sumDay(at, day)
+			d.again = at + wholeDayAfter
+		}
+	}
+	if d.again != 0 && at >= d.again {
+		d.again = 0
 		if day, ok := h.Ended(); ok {
 			b.sumDay(at, day)
 		}
@@ -115,13 +124,17 @@ func (b *Box) sumDay(at time.Duration, day alarms.HealthDay) {
 	}
 }
 
-// sayDays adds the journal's head to the days' sums and says them: asking for it may wait for the disk.
+// sayDays adds what the minutes came to and the journal's head to the days' sums and says them: both may wait for the disk.
 func (b *Box) sayDays(ctx context.Context) {
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case s := <-b.healthy.days:
+			var err error
+			if s.Values, err = b.daySummaries(ctx, s.Alarms.Date); err != nil && ctx.Err() == nil {
+				b.o.Log.WarnContext(ctx, "a day's sum goes out without what its minutes came to", slog.Any("error", err))
+			}
 			if b.keep {
 				s.Journal.Records, s.Journal.SHA256 = b.o.Store.Head()
 			}

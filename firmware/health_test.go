@@ -5,14 +5,19 @@ package firmware_test
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
 	"testing"
 	"time"
 
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"airhold/config"
 	"airhold/firmware/alarms"
 	"airhold/firmware/publish"
 	"airhold/firmware/rig"
 	"airhold/firmware/store"
+	"airhold/sensors/units"
 )
 
 // healthOf asks a box how its alarms do.
@@ -76,6 +81,68 @@ func TestAlarmHealthOutlivesTheBox(t *testing.T) {
 				t.Errorf("second boot: %s; want it to go on from %s", brief(second), brief(first))
 			}
 		})
+	}
+}
+
+// A box that begins anew says what the day has come to, over the boot before: what its tank's readings were is in the log,
+// and is reckoned from there in the plainest way. The new boot's own first seconds may be in the sum already.
+func TestDaySumsUpItsBoots(t *testing.T) {
+	m := newMosquitto(t)
+	o := paho.NewClientOptions().AddBroker("tcp://" + m.addr).SetClientID("office")
+	said := make(chan publish.SumDay, 100)
+	o.SetDefaultPublishHandler(func(_ paho.Client, p paho.Message) {
+		var s publish.SumDay
+		if err := json.Unmarshal(p.Payload(), &s); err != nil {
+			t.Errorf("%v in %s", err, p.Payload())
+		}
+		said <- s
+	})
+	office := paho.NewClient(o)
+	for _, step := range []func() paho.Token{office.Connect, func() paho.Token { return office.Subscribe("airhold/v1/+/sum/day", 1, nil) }} {
+		if tok := step(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+			t.Fatal(tok.Error())
+		}
+	}
+	defer office.Disconnect(0)
+	dir := t.TempDir()
+	play(t, standOptions{story: rig.ShopStory, dir: dir, boot: "one", whole: true, script: []cue{{5 * time.Minute, func(*stand) {}}}})
+	tank := func() (s sums) {
+		var all []raw
+		one := readBoot(t, dir)
+		for i := range one.entries {
+			if e := &one.entries[i]; e.Kind == store.IsReading {
+				all = append(all, raw{Reading: e.Reading})
+			}
+		}
+		return reckon(all, func(r *raw) bool { return r.Channel == one.table.Find("tank") })
+	}()
+	if tank.count < 1000 {
+		t.Fatalf("boot one has %d readings of the tank; want five minutes of them", tank.count)
+	}
+	play(t, standOptions{
+		story: rig.ShopStory, dir: dir, boot: "two", rate: 20, change: func(c *config.Machine) { c.MQTT.Broker = "tcp://" + m.addr },
+		script: []cue{{40 * time.Second, func(*stand) {}}},
+	})
+	select {
+	case s := <-said:
+		by := map[string]publish.Summary{}
+		for _, v := range s.Values {
+			by[v.ID] = v
+		}
+		got, runs := by["tank"], by["compressor.runs"]
+		if got.Unit != "kPa" || got.Reference != units.Gauge || got.Mean == nil || runs.Count == 0 {
+			t.Fatalf("the day's tank %+v, compressor.runs %+v; want both, in kPa gauge", got, runs)
+		}
+		own := int64(got.Count) - tank.count
+		span := float64(own)/float64(got.Count)*(*got.Max-*got.Min) + 0.01
+		if own < 0 || own > 600 || *got.Min > tank.min/1e3+0.01 || *got.Max < tank.max/1e3-0.01 || math.Abs(*got.Mean-tank.mean/1e3) > span {
+			t.Errorf("the day's tank: %d readings, %v to %v, mean %v kPa; boot one had %+v", got.Count, *got.Min, *got.Max, *got.Mean, tank)
+		}
+		if s.Journal.Records == 0 || s.Alarms.Date != "2026-04-28" {
+			t.Errorf("the day is %q, with the journal's head %+v", s.Alarms.Date, s.Journal)
+		}
+	case <-time.After(10 * time.Second):
+		t.Error("no sum of the day was said")
 	}
 }
 

@@ -258,14 +258,14 @@ func (v voice) Minute(m *store.Minute, late int64) {
 		b.o.Store.KeepMinute(m)
 	}
 	at := time.Duration(m.Number) * store.MinuteSpan
-	out := publish.Minute{Stamp: b.stamp(at + store.MinuteSpan), From: known(b.spine.UTC(at).Truncate(time.Millisecond)), Late: late, Values: []publish.MinuteValue{}}
+	out := publish.Minute{Stamp: b.stamp(at + store.MinuteSpan), From: known(b.spine.UTC(at).Truncate(time.Millisecond)), Late: late, Values: []publish.Summary{}}
 	for i := range m.Tallies {
 		t := &m.Tallies[i]
 		if t.Count == 0 && t.Bad == 0 {
 			continue
 		}
 		in := &b.series[i]
-		value := publish.MinuteValue{ID: in.ID, Unit: in.Unit.Code, Reference: in.Reference, Count: t.Count, Bad: t.Bad}
+		value := publish.Summary{ID: in.ID, Unit: in.Unit.Code, Reference: in.Reference, Count: t.Count, Bad: t.Bad}
 		if in.Unit.IsZero() {
 			value.Unit = "1"
 		}
@@ -282,6 +282,10 @@ func inUnit(in *store.Series, si float64) *float64 {
 	if !in.Unit.IsZero() {
 		si = in.Unit.From(si)
 	}
-	si = findings.Round(si)
-	return &si
+	return rounded(si)
+}
+
+func rounded(v float64) *float64 {
+	v = findings.Round(v)
+	return &v
 }

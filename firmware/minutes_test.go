@@ -334,6 +334,18 @@ func (s *season) ask(present, query string, now time.Time) *trend.Answer {
 				s.t.Errorf("%s: %s, bucket %d from %s: %v %v %v, %d good, %d bad; want %+v", query, c.ID, k, from, c.Min[k], c.Mean[k], c.Max[k], c.Count[k], c.Bad[k], want)
 			}
 		}
+		var total sums
+		total.min, total.mean, total.max, total.count, total.bad = c.Total()
+		whole := reckon(s.all, func(r *raw) bool {
+			t := r.utc
+			if c.Source == "minutes" {
+				t = r.mid
+			}
+			return r.Channel == id && !t.IsZero() && !t.Before(c.First) && t.Before(c.First.Add(time.Duration(len(c.Count))*step))
+		})
+		if !whole.like(kPa.SI(total.min), kPa.SI(total.mean), kPa.SI(total.max), total.count, total.bad) {
+			s.t.Errorf("%s: %s is %+v in all; want %+v", query, c.ID, total, whole)
+		}
 		if found == 0 {
 			s.t.Errorf("%s: nothing of %s was to be found, so this shows nothing", query, c.ID)
 		}

@@ -549,7 +549,7 @@ func TestSchemasHaveTheFieldsOfTheCode(t *testing.T) {
 		"about.json": publish.About{}, "alert.json": publish.Alert{}, "alert-last.json": publish.LastAlert{}, "alerts.json": publish.AlertList{},
 		"test.json": session.State{}, "result.json": session.Result{}, "curve.json": session.Curve{}, "stamp.json": publish.Stamp{}, "answer.json": alarms.Answer{},
 		"setup.json": firmware.Setup{}, "setup-ask.json": tablet.SetupAsk{}, "setup-checked.json": firmware.SetupChecked{}, "setup-saved.json": firmware.SetupSaved{}, "sensor.json": firmware.Sensor{},
-		"minute.json": publish.Minute{}, "trend.json": trend.Answer{},
+		"minute.json": publish.Minute{}, "summary.json": publish.Summary{}, "trend.json": trend.Answer{},
 		"journal.json": publish.JournalPage{},
 		"log.json":     tablet.Recording{}, "export.json": tablet.ExportState{}, "export-wish.json": tablet.ExportWish{},
 	} {

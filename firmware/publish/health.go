@@ -16,12 +16,13 @@ type AlarmHealth struct {
 	Days []alarms.HealthDay `json:"days"` // newest first; the first one goes on
 }
 
-// SumDay is topic airhold/v1/{machine}/sum/day, not retained, QoS 1: when a day has ended, and of the one that goes on at
-// the start and each hour.
+// SumDay is topic airhold/v1/{machine}/sum/day, not retained, QoS 1: when a day has ended and again three minutes later,
+// when all its minutes are summed up; and of the one that goes on at the start and each hour.
 type SumDay struct {
 	Stamp
 
 	Alarms  alarms.HealthDay `json:"alarms"`
+	Values  []Summary        `json:"values"` // over all boots of the day, as far as its minutes are kept
 	Journal JournalHead      `json:"journal"`
 }
 

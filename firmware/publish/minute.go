@@ -14,13 +14,13 @@ import (
 type Minute struct {
 	Stamp
 
-	From   *time.Time    `json:"from"` // UTC of its begin; null while nobody knows the time
-	Late   int64         `json:"late"` // readings since the summary before that came too late for theirs
-	Values []MinuteValue `json:"values"`
+	From   *time.Time `json:"from"` // UTC of its begin; null while nobody knows the time
+	Late   int64      `json:"late"` // readings since the summary before that came too late for theirs
+	Values []Summary  `json:"values"`
 }
 
-// MinuteValue is what one series did in the minute.
-type MinuteValue struct {
+// Summary is what one series did in a stretch of time.
+type Summary struct {
 	ID        string          `json:"id"`
 	Unit      string          `json:"unit"`
 	Reference units.Reference `json:"reference,omitempty"`

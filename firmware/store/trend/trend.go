@@ -66,6 +66,24 @@ type Series struct {
 	Bad       []int64          `json:"bad"`
 }
 
+// Total is what the buckets of a series hold together, in its unit; NaN where none has a good reading.
+func (s *Series) Total() (least, mean, most float64, count, bad int64) {
+	least, mean, most = math.NaN(), math.NaN(), math.NaN()
+	for i, n := range s.Count {
+		bad += s.Bad[i]
+		switch {
+		case n == 0:
+			continue
+		case count == 0:
+			least, mean, most = s.Min[i], 0, s.Max[i]
+		}
+		count += n
+		least, most = min(least, s.Min[i]), max(most, s.Max[i])
+		mean += float64((s.Mean[i] - mean) * float64(float64(n)/float64(count)))
+	}
+	return least, mean, most, count, bad
+}
+
 // Column is a number a bucket, in the series' unit; NaN is null.
 type Column []float64
 
