@@ -35,6 +35,9 @@ func healthOf(s *stand) publish.AlarmHealth {
 // the bus sets; a shelf that was begun
 // before a power-off goes on by what of it had run.
 func TestAlarmHealthOutlivesTheBox(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of four boxes; others run under the detector")
+	}
 	for _, tc := range []struct {
 		name  string
 		unset bool
@@ -87,6 +90,9 @@ func TestAlarmHealthOutlivesTheBox(t *testing.T) {
 // A box that begins anew says what the day has come to, over the boot before: what its tank's readings were is in the log,
 // and is reckoned from there in the plainest way. The new boot's own first seconds may be in the sum already.
 func TestDaySumsUpItsBoots(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of two boxes; others run under the detector")
+	}
 	m := newMosquitto(t)
 	o := paho.NewClientOptions().AddBroker("tcp://" + m.addr).SetClientID("office")
 	said := make(chan publish.SumDay, 100)

@@ -72,6 +72,9 @@ func TestMinutesAllocateNothing(t *testing.T) {
 // What a box keeps of each minute is what a replay of its log sums up again, and the channels are what the log's own rows
 // say, reckoned here.
 func TestKeptMinutesAreThoseOfTheLog(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of a box; others run under the detector")
+	}
 	s := play(t, standOptions{story: "faults", whole: true, script: []cue{{5*time.Minute + 30*time.Second, func(*stand) {}}}})
 	kept := keptMinutes(t, s.dir, "test")
 	boot := readBoot(t, s.dir)

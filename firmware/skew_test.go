@@ -66,6 +66,9 @@ func (l witnessedLink) Next(ctx context.Context, buf []bus.Frame) (int, error) {
 // conversion: 1/860 s, and a tenth more on a slow chip (SBAS444). So the two differ by less than two milliseconds.
 func TestTimesOfBusAndAnalogAgree(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of a box; others run under the detector")
+	}
 	w := &witness{heard: map[uint32][]time.Duration{}}
 	var s *stand
 	s = newStand(t, standOptions{

@@ -44,6 +44,9 @@ func do(what rig.Action, where string, amount float64) func(*stand) {
 // meanwhile the box goes on ticking and serving. The delays are the alarm catalogue's, the times to see a fault are
 // derived beside each case.
 func TestFaultsRingWhereTheyAre(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of a box; others run under the detector")
+	}
 	const tick = time.Second
 	at := func(m, sec int) time.Duration { return time.Duration(m)*time.Minute + time.Duration(sec)*time.Second }
 	var during nowShown

@@ -234,6 +234,9 @@ func TestReplayOfPlainSealedAndExportedDay(t *testing.T) {
 // A disk that takes no more stops an export with a sentence; with room again it goes on to the same bytes.
 func TestExportOnADiskThatTakesNoMore(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: its exports are programs of their own")
+	}
 	bin, data, dir := program(t), t.TempDir(), t.TempDir()
 	invented(t, data, "a", 3000)
 	whole, parts := filepath.Join(dir, "whole"), filepath.Join(dir, "parts")
