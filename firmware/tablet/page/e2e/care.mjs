@@ -37,6 +37,7 @@ async function open(scene, { width = 1280, height = 800, light = 'day' } = {}) {
   box.commands.length = 0
   await page.goto(box.url)
   await live(page)
+  await page.waitForSelector('main h1', { state: 'attached', timeout: 15_000 }) // the first screen of the day is fetched when it is shown
   await page.evaluate(() => document.fonts.ready)
   await page.waitForTimeout(300)
   return { page, wrong, close: () => context.close() }
