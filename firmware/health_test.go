@@ -13,7 +13,9 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"airhold/config"
+	"airhold/firmware"
 	"airhold/firmware/alarms"
+	"airhold/firmware/clock"
 	"airhold/firmware/publish"
 	"airhold/firmware/rig"
 	"airhold/firmware/store"
@@ -87,12 +89,9 @@ func TestAlarmHealthOutlivesTheBox(t *testing.T) {
 	}
 }
 
-// A box that begins anew says what the day has come to, over the boot before: what its tank's readings were is in the log,
-// and is reckoned from there in the plainest way. The new boot's own first seconds may be in the sum already.
-func TestDaySumsUpItsBoots(t *testing.T) {
-	if testing.Short() {
-		t.Skip("runs among the long tests, without the race detector: minutes of two boxes; others run under the detector")
-	}
+// office is a reader of sums of days beside the box, and how a machine says them to it.
+func office(t *testing.T) (<-chan publish.SumDay, func(*config.Machine)) {
+	t.Helper()
 	m := newMosquitto(t)
 	o := paho.NewClientOptions().AddBroker("tcp://" + m.addr).SetClientID("office")
 	said := make(chan publish.SumDay, 100)
@@ -103,13 +102,23 @@ func TestDaySumsUpItsBoots(t *testing.T) {
 		}
 		said <- s
 	})
-	office := paho.NewClient(o)
-	for _, step := range []func() paho.Token{office.Connect, func() paho.Token { return office.Subscribe("airhold/v1/+/sum/day", 1, nil) }} {
+	reader := paho.NewClient(o)
+	for _, step := range []func() paho.Token{reader.Connect, func() paho.Token { return reader.Subscribe("airhold/v1/+/sum/day", 1, nil) }} {
 		if tok := step(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
 			t.Fatal(tok.Error())
 		}
 	}
-	defer office.Disconnect(0)
+	t.Cleanup(func() { reader.Disconnect(0) })
+	return said, func(c *config.Machine) { c.MQTT.Broker = "tcp://" + m.addr }
+}
+
+// A box that begins anew says what the day has come to, over the boot before: what its tank's readings were is in the log,
+// and is reckoned from there in the plainest way. The new boot's own first seconds may be in the sum already.
+func TestDaySumsUpItsBoots(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of two boxes; others run under the detector")
+	}
+	said, to := office(t)
 	dir := t.TempDir()
 	play(t, standOptions{story: rig.ShopStory, dir: dir, boot: "one", whole: true, script: []cue{{5 * time.Minute, func(*stand) {}}}})
 	tank := func() (s sums) {
@@ -126,7 +135,7 @@ func TestDaySumsUpItsBoots(t *testing.T) {
 		t.Fatalf("boot one has %d readings of the tank; want five minutes of them", tank.count)
 	}
 	play(t, standOptions{
-		story: rig.ShopStory, dir: dir, boot: "two", rate: 20, change: func(c *config.Machine) { c.MQTT.Broker = "tcp://" + m.addr },
+		story: rig.ShopStory, dir: dir, boot: "two", rate: 20, change: to,
 		script: []cue{{40 * time.Second, func(*stand) {}}},
 	})
 	select {
@@ -149,6 +158,62 @@ func TestDaySumsUpItsBoots(t *testing.T) {
 		}
 	case <-time.After(10 * time.Second):
 		t.Error("no sum of the day was said")
+	}
+}
+
+// shifted is a clock whose wall clock is later than that of the story.
+type shifted struct {
+	*clock.Virtual
+
+	by time.Duration
+}
+
+func (c shifted) Sample() clock.Sample {
+	s := c.Virtual.Sample()
+	s.UTC = s.UTC.Add(c.by)
+	return s
+}
+
+// A day that ends while the box runs is said at once, and again when its last minutes are kept: those that the first word
+// could not have.
+func TestDayThatHasEndedIsSaidWhole(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs among the long tests, without the race detector: minutes of a box; others run under the detector")
+	}
+	said, to := office(t)
+	const end = 5 * time.Minute // of the first day, in boot time
+	s := newStand(t, standOptions{story: rig.ShopStory, rate: 60, change: to, box: func(o *firmware.BoxOptions) {
+		v, ok := o.Clock.(*clock.Virtual)
+		if !ok {
+			t.Fatal("the stand's clock is another one")
+		}
+		now := v.Sample()
+		midnight := now.UTC.Truncate(24 * time.Hour).Add(24 * time.Hour)
+		o.Clock = shifted{v, midnight.Sub(now.UTC) - (end - now.Boot)}
+	}})
+	s.start(cue{end + 5*time.Minute, func(*stand) {}})
+	s.wait(time.Minute)
+	var first string
+	minutes := map[time.Duration]uint32{} // of the first day, by when it was said
+	for len(said) > 0 {
+		day := <-said
+		if first == "" {
+			first = day.Alarms.Date
+		}
+		if day.Alarms.Date != first {
+			continue
+		}
+		at := time.Duration(day.Mono) * time.Millisecond
+		minutes[at.Truncate(time.Minute)] = 0
+		for _, v := range day.Values {
+			if v.ID == "compressor.runs" {
+				minutes[at.Truncate(time.Minute)] = v.Count
+			}
+		}
+	}
+	// Whole minutes of the boot clock up to the end; the story begins in its first one.
+	if at, ok := minutes[end]; !ok || at >= minutes[end+3*time.Minute] || minutes[end+3*time.Minute] != 5 {
+		t.Errorf("%s was said with these minutes: %v; want fewer than 5 at %v, and all 5 three minutes later", first, minutes, end)
 	}
 }
 

@@ -3,7 +3,6 @@
 package firmware
 
 import (
-	"flag"
 	"slices"
 	"testing"
 	"time"
@@ -19,8 +18,6 @@ import (
 	"airhold/firmware/store/rawlog"
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // spokenNow are the words of the snapshot, of a sensor and of what was learned.
 func spokenNow() []string {
@@ -116,5 +113,5 @@ func spokenLog() []string {
 // The page's languages are held against this list by its own tests, so a new sentence is missed there by name.
 func TestEverySentenceOfTheBoxIsListed(t *testing.T) {
 	t.Parallel()
-	golden.Sentences(t, *update, slices.Concat(spokenNow(), spokenSetUp(t), spokenExport(), spokenLog(), golden.Spoken(t, "exporting.go", "recording.go", "setup.go", "simulation.go")))
+	golden.Sentences(t, slices.Concat(spokenNow(), spokenSetUp(t), spokenExport(), spokenLog(), golden.Spoken(t, "exporting.go", "recording.go", "setup.go", "simulation.go")))
 }

@@ -3,14 +3,11 @@
 package signals
 
 import (
-	"flag"
 	"strings"
 	"testing"
 
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // A screen writes the name of a message with spaces: the page's languages are held against this list.
 func TestEverySentenceOfTheCatalogueIsListed(t *testing.T) {
@@ -19,5 +16,5 @@ func TestEverySentenceOfTheCatalogueIsListed(t *testing.T) {
 	for _, l := range catalogue() {
 		all = append(all, strings.ReplaceAll(l.key, "_", " "))
 	}
-	golden.Sentences(t, *update, all)
+	golden.Sentences(t, all)
 }

@@ -3,7 +3,6 @@
 package traffic
 
 import (
-	"flag"
 	"testing"
 	"time"
 
@@ -13,8 +12,6 @@ import (
 	"airhold/bus/j1939"
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // nameOf puts a NAME together (ISO 11783-5: where its fields lie).
 func nameOf(group, class, function, instance uint64) j1939.NAME {
@@ -88,5 +85,5 @@ func remarks() []string {
 // The page's languages are held against this list by its own tests, so a new word is missed there by name.
 func TestEverySentenceOfALinkIsListed(t *testing.T) {
 	t.Parallel()
-	golden.Sentences(t, *update, append(names(), remarks()...))
+	golden.Sentences(t, append(names(), remarks()...))
 }

@@ -3,7 +3,6 @@
 package alarms_test
 
 import (
-	"flag"
 	"strconv"
 	"testing"
 	"time"
@@ -12,8 +11,6 @@ import (
 	"airhold/firmware/findings"
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // refusals are what the alarms say to presses that they do not take.
 func refusals(t *testing.T) []string {
@@ -74,5 +71,5 @@ func TestEverySentenceOfTheAlarmsIsListed(t *testing.T) {
 	for _, r := range alarms.Catalogue() {
 		all = append(all, r.Title, r.Do, r.Cause, r.Consequence, r.Caution)
 	}
-	golden.Sentences(t, *update, all)
+	golden.Sentences(t, all)
 }

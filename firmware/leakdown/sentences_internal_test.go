@@ -3,15 +3,12 @@
 package leakdown
 
 import (
-	"flag"
 	"math"
 	"testing"
 	"time"
 
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // fed is a test that was given a reading every quarter of a second, up to a time.
 func fed(t *testing.T, s Setup, until float64, at func(s float64) Sample) *Test {
@@ -122,5 +119,5 @@ func TestEverySentenceOfATestIsListed(t *testing.T) {
 		}
 	}
 	add(fed(t, Setup{}, 601, leaks)) // as large as the limit: nobody can say after ten minutes either
-	golden.Sentences(t, *update, all)
+	golden.Sentences(t, all)
 }

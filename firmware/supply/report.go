@@ -133,7 +133,7 @@ func (s *Supply) near(at time.Duration, detail string) {
 // hurryRank tells a rank away from its target at once, as hurry does a tank: the target of the last tick has settled, and no
 // other one came since.
 func (s *Supply) hurryRank(k *rank, at time.Duration, mean float64) {
-	if !k.target.alive(at) || k.stepped() || k.asked <= 0 || at-k.askedAt < targetSettle {
+	if !k.target.alive(at) || k.stepped() || !k.settled(at) {
 		return
 	}
 	if f := s.away(k, at, mean); f.Value.SI > f.Limit.SI {
@@ -163,7 +163,7 @@ func (s *Supply) offTarget(k *rank, at time.Duration) {
 		f.Needs = k.words.target
 	case !k.target.alive(at):
 		f.Needs = k.words.targetNow
-	case k.asked <= 0 || at-k.askedAt < targetSettle:
+	case !k.settled(at):
 		// Nothing asked, or the valve is still answering: there is nothing to be off from.
 		f.Sense, f.Detail = findings.Flag, changedDetail
 		if k.asked <= 0 {

@@ -128,6 +128,9 @@ func (k *rank) stepped() bool {
 	return k.askedAt == 0 || math.Abs(k.target.newest-k.asked) > max(2e3, 0.01*k.asked)
 }
 
+// settled tells whether the valve has had its time to answer what is asked.
+func (k *rank) settled(at time.Duration) bool { return k.asked > 0 && at-k.askedAt >= targetSettle }
+
 // Supply watches tank and ranks. It is owned by one goroutine.
 type Supply struct {
 	o       Options

@@ -403,8 +403,8 @@ func TestALanguageIsServedPacked(t *testing.T) {
 	h := handler(t, tablet.Options{})
 	res := ask(h, get("http://localhost/languages/de.json", "Accept-Encoding", "gzip"))
 	n, err := io.Copy(io.Discard, res.Body)
-	if err != nil || res.StatusCode != http.StatusOK || res.Header.Get("Content-Encoding") != "gzip" || n > 60_000 {
-		t.Errorf("GET /languages/de.json = %d, %q, %d bytes, %v; want it packed, 60000 bytes at most", res.StatusCode, res.Header.Get("Content-Encoding"), n, err)
+	if err != nil || res.StatusCode != http.StatusOK || res.Header.Get("Content-Encoding") != "gzip" || n > 50_000 {
+		t.Errorf("GET /languages/de.json = %d, %q, %d bytes, %v; want it packed, 50000 bytes at most", res.StatusCode, res.Header.Get("Content-Encoding"), n, err)
 	}
 }
 

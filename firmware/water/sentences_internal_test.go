@@ -3,15 +3,12 @@
 package water
 
 import (
-	"flag"
 	"testing"
 	"time"
 
 	"airhold/firmware/readings"
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // runs is a compressor of which nothing is asked here.
 type runs struct{}
@@ -87,5 +84,5 @@ func TestEverySentenceOfTheWaterIsListed(t *testing.T) {
 		}
 	})
 	all = append(all, sourceWords("", ""), sourceWords("can 0 environment.humidity", "can 0 environment.temperature"), sourceWords("adc 48 in 2", "adc 48 in 3"))
-	golden.Sentences(t, *update, all)
+	golden.Sentences(t, all)
 }

@@ -12,14 +12,17 @@ import (
 	"testing"
 )
 
-// Sentences compares what a room can say with its testdata/sentences.txt, in order and each once; update writes it anew.
-func Sentences(t *testing.T, update bool, all []string) {
+// writeVar set to anything makes every list anew, in one run over all rooms.
+const writeVar = "AIRHOLD_WRITE_SENTENCES"
+
+// Sentences compares what a room can say with its testdata/sentences.txt, in order and each once.
+func Sentences(t *testing.T, all []string) {
 	t.Helper()
 	said := slices.DeleteFunc(slices.Clone(all), func(s string) bool { return s == "" })
 	slices.Sort(said)
 	got := strings.Join(slices.Compact(said), "\n") + "\n"
 	name := filepath.Join("testdata", "sentences.txt")
-	if update {
+	if os.Getenv(writeVar) != "" {
 		if err := os.MkdirAll("testdata", 0o750); err != nil {
 			t.Fatal(err)
 		}
@@ -32,6 +35,6 @@ func Sentences(t *testing.T, update bool, all []string) {
 		t.Fatal(err)
 	}
 	if string(want) != got {
-		t.Errorf("%s is not what this room says: run its %s with -update, then give the page's languages the new sentences", name, t.Name())
+		t.Errorf("%s is not what this room says: run its %s with %s=1, then give the page's languages the new sentences", name, t.Name(), writeVar)
 	}
 }

@@ -3,7 +3,6 @@
 package session
 
 import (
-	"flag"
 	"maps"
 	"slices"
 	"strconv"
@@ -17,8 +16,6 @@ import (
 	"airhold/firmware/readings"
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 const (
 	tankAt readings.Channel = iota
@@ -135,7 +132,8 @@ func steps(o Options, values map[readings.Channel]float64, args ...string) []str
 }
 
 // led is what a test says on its way.
-func led() []string {
+func led(t *testing.T) []string {
+	t.Helper()
 	changed := func(change func(o *Options)) Options {
 		o := whole()
 		change(&o)
@@ -178,11 +176,12 @@ func led() []string {
 	l.volumes[2].means = []float64{60e3, 55e3, 50e3, 45e3}
 	l.in(Isolate, 2)
 	test, err := leakdown.New(leakdown.Setup{Volume: 20e-3, Rank: true})
-	if err == nil {
-		test.Disturb(leakdown.ValveMoved) // any verdict will do
-		l.run.asked.test, l.run.phases = test, 2
-		l.in(Watch, 1)
+	if err != nil {
+		t.Fatal(err)
 	}
+	test.Disturb(leakdown.ValveMoved) // any verdict will do
+	l.run.asked.test, l.run.phases = test, 2
+	l.in(Watch, 1)
 	return slices.Concat(all, rolls.said, fills.said, l.said)
 }
 
@@ -310,5 +309,5 @@ func compared() []string {
 // languages are held against this list.
 func TestEverySentenceOfALedTestIsListed(t *testing.T) {
 	t.Parallel()
-	golden.Sentences(t, *update, slices.Concat(led(), refused(), ended(), compared()))
+	golden.Sentences(t, slices.Concat(led(t), refused(), ended(), compared()))
 }

@@ -4,15 +4,12 @@ package rawlog
 
 import (
 	"errors"
-	"flag"
 	"log/slog"
 	"syscall"
 	"testing"
 
 	"airhold/tools/golden"
 )
-
-var update = flag.Bool("update", false, "write testdata/sentences.txt anew")
 
 // The state stands on every screen while frames are not recorded: the page's languages are held against this list.
 func TestEverySentenceOfTheRecordingIsListed(t *testing.T) {
@@ -29,5 +26,5 @@ func TestEverySentenceOfTheRecordingIsListed(t *testing.T) {
 			all = append(all, "The log is "+w.s.State)
 		}
 	}
-	golden.Sentences(t, *update, all)
+	golden.Sentences(t, all)
 }

@@ -68,20 +68,14 @@ type Series struct {
 
 // Total is what the buckets of a series hold together, in its unit; NaN where none has a good reading.
 func (s *Series) Total() (least, mean, most float64, count, bad int64) {
-	least, mean, most = math.NaN(), math.NaN(), math.NaN()
-	for i, n := range s.Count {
-		bad += s.Bad[i]
-		switch {
-		case n == 0:
-			continue
-		case count == 0:
-			least, mean, most = s.Min[i], 0, s.Max[i]
-		}
-		count += n
-		least, most = min(least, s.Min[i]), max(most, s.Max[i])
-		mean += float64((s.Mean[i] - mean) * float64(float64(n)/float64(count)))
+	var all bucket
+	for i := range s.Count {
+		all.merge(s.Count[i], s.Bad[i], s.Min[i], s.Mean[i], s.Max[i])
 	}
-	return least, mean, most, count, bad
+	if all.count == 0 {
+		return math.NaN(), math.NaN(), math.NaN(), 0, all.bad
+	}
+	return all.min, all.mean, all.max, all.count, all.bad
 }
 
 // Column is a number a bucket, in the series' unit; NaN is null.
@@ -181,16 +175,21 @@ type bucket struct {
 }
 
 func (b *bucket) add(t *store.Tally) {
-	b.bad += int64(t.Bad)
-	if t.Count == 0 {
+	b.merge(int64(t.Count), int64(t.Bad), t.Min, t.Mean, t.Max)
+}
+
+// merge lays into the bucket what another one holds.
+func (b *bucket) merge(count, bad int64, least, mean, most float64) {
+	b.bad += bad
+	if count == 0 {
 		return
 	}
 	if b.count == 0 {
-		b.min, b.max, b.mean = t.Min, t.Max, 0
+		b.min, b.max, b.mean = least, most, 0
 	}
-	b.count += int64(t.Count)
-	b.min, b.max = min(b.min, t.Min), max(b.max, t.Max)
-	b.mean += float64((t.Mean - b.mean) * float64(float64(t.Count)/float64(b.count)))
+	b.count += count
+	b.min, b.max = min(b.min, least), max(b.max, most)
+	b.mean += float64((mean - b.mean) * float64(float64(count)/float64(b.count)))
 }
 
 // Run answers a query. It ends early with ctx.

@@ -7,7 +7,7 @@ import { object } from './payload'
 import { teller } from './heard'
 import { say, speak, type Language } from './say'
 
-/** The most a file may weigh, in bytes; German has a fifth of it. */
+/** The most a file may weigh, in bytes; German has three fifths of it. */
 const most = 256 * 1024
 
 /** languages are those the box has: English needs no file. */

@@ -22,6 +22,8 @@ const rooms = [
   'firmware/supply', 'firmware/supply/leakwatch', 'firmware/supply/overnight', 'firmware/tablet', 'firmware/trust', 'firmware/water',
 ]
 
+const fewer = new Set(['firmware/store/rawlog', 'firmware/supply/leakwatch']) // rooms with little to say
+
 /** english finds the small words that an English rest would hold and that no German sentence has. */
 const english = /(?<![\w-])(the|of|and|is|are|its?|with|that|this|from|for|not|to|by|at|or|on|be)(?![\w-])/i
 
@@ -66,7 +68,7 @@ describe('German', () => {
   test.each(rooms)('tells every sentence that the box lists in %s', (room) => {
     use(de)
     const all = golden(room)
-    expect(all.length).toBeGreaterThan(6)
+    expect(all.length).toBeGreaterThan(fewer.has(room) ? 6 : 8)
     const same = new Set(['CAN', 'Position']) // words that both languages share
     expect(all.filter((s) => heard(s) === s && !same.has(s))).toEqual([])
     expect(all.map(heard).filter((s) => english.test(s.replace(/"[^"]*"/g, '')))).toEqual([])
